@@ -685,6 +685,7 @@ class Expected(Code):
     FEWER = auto()
     ALL_WITHIN = auto()
     NOT_FOLLOWED = auto()
+    FOUND_OPENED = auto()
     FILLED = auto()
 
 
@@ -779,6 +780,7 @@ class Forecasts(Code):
     RECORD = auto()
     UNEVEN = auto()
     NOT_COUNTED = auto()
+    FOUND_OPENED = auto()
     FILLED = auto()
 
 
@@ -967,6 +969,7 @@ class Stock(Code):
     NOTHING = auto()
     KEEP = auto()
     TIES_UP = auto()
+    FOUND_OPENED = auto()
 
 
 class ToFix(Code):

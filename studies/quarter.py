@@ -226,7 +226,7 @@ def held(before: Snapshot, span: str, now: Snapshot, foreseen: tuple[pd.DataFram
     chance = with_level(chance, level)
     count = running["count"].to_numpy(float)
     lower, upper = range_of(count_chances(chance, count, np.full(len(chance), 1 / len(chance))), LEVEL)
-    came = came_later(running, before.table, now.table[now.table["failure"]])
+    came = came_later(running, before.table, now.table[now.table["stopped"]])
     each, later = chance.mean(0) * count, (running["spell"] > 1).to_numpy()
     return {
         "expected": each.sum(), "lower": lower, "upper": upper, "came": came.sum(),
@@ -273,7 +273,7 @@ def run(
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     """Per kind and span: shops, forecasts, came over expected (with its standard error over shops, NaN of one; and that of all kinds together, which are the same
     shops under other conditions, so that their leans are one), of replaced parts too, share held, misses above and below, and the share of quarters with a false claim."""
-    together = {span: _ratio_se(own) for span, own in rows.groupby("span")}
+    together = {span: ratio_se(own) for span, own in rows.groupby("span")}
     out = []
     for (kind, span), own in rows.groupby(["kind", "span"], sort=False):
         by_shop = own.groupby("seed")[["came_replaced", "expected_replaced"]].sum()
@@ -286,7 +286,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                 "came": int(own["came"].sum()),
                 "expected": own["expected"].sum(),
                 "ratio": own["came"].sum() / own["expected"].sum(),
-                "ratio_se": _ratio_se(own),
+                "ratio_se": ratio_se(own),
                 "together_se": together[span],
                 "ratio_replaced": by_shop["came_replaced"].sum() / by_shop["expected_replaced"].sum(),
                 "held": float(((own["came"] >= own["lower"]) & (own["came"] <= own["upper"])).mean()),
@@ -299,7 +299,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def _ratio_se(rows: pd.DataFrame) -> float:
+def ratio_se(rows: pd.DataFrame) -> float:
     """Standard error of came over expected, over shops; NaN of one."""
     by_shop = rows.groupby("seed")[["came", "expected"]].sum()
     gap = by_shop["came"] - by_shop["came"].sum() / by_shop["expected"].sum() * by_shop["expected"]

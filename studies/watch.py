@@ -96,7 +96,7 @@ def _forecast(span: str, before: Snapshot, now: Snapshot) -> dict[str, float]:
     chance = with_level(chance, level_of(before, SPANS[span]))
     pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
     lower, upper = interval_of(pmf, LEVEL)
-    came = float(came_later(running, before.table, now.table[now.table["failure"]]).sum())
+    came = float(came_later(running, before.table, now.table[now.table["stopped"]]).sum())
     expected = float(chance.mean(0) @ running["count"].to_numpy())
     return {f"{span}_expected": expected, f"{span}_lower": lower, f"{span}_upper": upper, f"{span}_came": came}
 

@@ -272,7 +272,7 @@ def with_record(now: Snapshot, last: Snapshot, foreseen: tuple[pd.DataFrame, np.
     lives, chance = foreseen
     level = calendar_level(last, float((now.as_of - last.as_of).days))
     expected = with_level(chance, level).mean(0) @ lives["count"].to_numpy(float)
-    came = came_later(lives, last.table, now.table[now.table["failure"]]).sum()
+    came = came_later(lives, last.table, now.table[now.table["stopped"]]).sum()
     return replace(now, foretold=(*last.foretold, (float(expected), float(came)))[-RECORD:])
 
 

@@ -12,7 +12,16 @@ from analytics.ratings.predict import count_chances
 from analytics.reasons import Expected, Question, Reason, reason, reason_if
 from analytics.review.answer import Answer
 from analytics.review.door import level_of, range_of, running_chances, with_level
-from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, past_of, recorded, stand_in
+from analytics.review.snapshot import (
+    ANY_LEVEL,
+    Snapshot,
+    chance_of,
+    found_opened,
+    from_entry,
+    past_of,
+    recorded,
+    stand_in,
+)
 
 _KEPT = [
     "serial", "row_serial", "component", "part", "lot", "spell", "builder", "month", "power_band", "weight_class", "use", "count",
@@ -36,7 +45,7 @@ class Stakes:
 
     rows: one per life: what it is, ``came`` (1 where it is on record as failed by the end, install errors left out).
     chance: (draws, rows), equal weights, at a ``level`` (draws,) common to all. unforeseen: failures on record by the end that were not at stake (units thought
-    sold or lost, lives whose start is unknown).
+    sold or lost, lives whose start is unknown). found: damaged, as was seen in the span while the unit was open for something else; it brings no truck in.
     """
 
     start: pd.Timestamp
@@ -45,6 +54,7 @@ class Stakes:
     chance: np.ndarray
     level: np.ndarray
     unforeseen: int
+    found: int = 0
 
     def __repr__(self) -> str:
         return f"Stakes({self.start:%Y-%m-%d} to {self.end:%Y-%m-%d}: {self.expected:.1f} expected, {self.rows['came'].sum():g} came)"
@@ -88,12 +98,12 @@ def at_stake(before: Snapshot, now: Snapshot, foreseen: tuple[pd.DataFrame, np.n
         )
         frames.append(at.iloc[which][_KEPT])
     rows = pd.concat(frames, ignore_index=True)
-    came = came_later(rows, before.table, now.table[now.table["failure"]])
+    came = came_later(rows, before.table, now.table[now.table["stopped"]])
     rows = rows.assign(
         came=came, power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str)
     )
     new = int(
-        now.table.loc[now.table["failure"], "count"].sum() - before.table.loc[before.table["failure"], "count"].sum()
+        now.table.loc[now.table["stopped"], "count"].sum() - before.table.loc[before.table["stopped"], "count"].sum()
     )
     return Stakes(
         start=before.as_of,
@@ -102,6 +112,7 @@ def at_stake(before: Snapshot, now: Snapshot, foreseen: tuple[pd.DataFrame, np.n
         chance=np.concatenate(blocks, axis=1),
         level=level_of(before, days_between(before, now)),
         unforeseen=max(new - int(came.sum()), 0),
+        found=sum(n for _, n in found_opened(now.table, before.as_of)),
     )
 
 
@@ -164,6 +175,7 @@ def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int,
             said.append(reason(code, components=outside))
     said += reason_if(Expected.ALL_WITHIN, high.empty and low.empty)
     said += reason_if(Expected.NOT_FOLLOWED, stakes.unforeseen, failures=stakes.unforeseen)
+    said += reason_if(Expected.FOUND_OPENED, stakes.found, found=stakes.found)
     return Answer(
         expected_question(name, stakes.start),
         tuple(said),

@@ -16,7 +16,7 @@ from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.door import broken_outside, calendar_level, level_of, range_of, running_chances, with_level
 from analytics.review.expected import LEVEL, days_between
-from analytics.review.snapshot import SEED, Snapshot, carried
+from analytics.review.snapshot import SEED, Snapshot, carried, found_opened
 from analytics.review.watch import INSTALL, THIS_QUARTER, Watched
 
 # ---- ahead -----------------------------------------------------------------------------------------------------------
@@ -35,7 +35,8 @@ class Forecast:
     """counts: one row per span and component ("" the shop): units, expected, lower, upper. stock: one row per part. money:
     one row per span, basis and payer ("" all of them): expected, lower, upper. units: one row per unit running, likeliest first. not_in_yet: failed already, as
     expected, ``wait_days`` being the mean from there to the door. record: quarters foretold before: expected, and came. season: the
-    coming quarter against an even one, with its limits. currency: the sign of the shop's money."""
+    coming quarter against an even one, with its limits. found: parts of which damage was found in the last year while the unit was open for something else, which
+    brings no truck in, and how many. currency: the sign of the shop's money."""
 
     as_of: pd.Timestamp
     counts: pd.DataFrame
@@ -47,6 +48,7 @@ class Forecast:
     wait_days: float
     record: tuple[tuple[float, float], ...]
     season: tuple[float, float, float]
+    found: tuple[tuple[str, int], ...]
     currency: str
 
     def __repr__(self) -> str:
@@ -94,6 +96,7 @@ def forecast(snapshot: Snapshot) -> Forecast:
         wait_days=snapshot.wait_days,
         record=snapshot.foretold,
         season=(float(even.mean()), float(np.quantile(even, tail)), float(np.quantile(even, 1 - tail))),
+        found=tuple(found_opened(snapshot.table, snapshot.as_of - pd.Timedelta(days=SPANS["year"]))),
         currency=snapshot.lifetimes.shop.currency,
     )
 
@@ -252,6 +255,7 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     mean, lower, upper = found.season
     notes.append(reason(Forecasts.UNEVEN, times=mean, lower=lower, upper=upper))
     notes.append(reason(Forecasts.NOT_COUNTED))
+    notes += reason_if(Forecasts.FOUND_OPENED, found.found, parts=found.found)
     notes += reason_if(Forecasts.FILLED, filled, filled=filled, lives=of)
     table = counts.replace({"component": {"": "all"}})[["span", "component", "units", "expected", "lower", "upper"]]
     return Answer(question, tuple(said), table, tuple(notes))
@@ -270,7 +274,7 @@ def stock_answer(found: Forecast) -> Answer:
     if money == money:
         unpriced = need[need["price_each"].isna()]["part"].tolist()
         said.append(reason(Stock.TIES_UP, tied_up=money, unpriced=unpriced, currency=found.currency))
-    return Answer(question, tuple(said), found.stock)
+    return Answer(question, (*said, *reason_if(Stock.FOUND_OPENED, found.found, parts=found.found)), found.stock)
 
 
 def units_answer(found: Forecast, shown: int = 20) -> Answer:
@@ -318,7 +322,7 @@ def forecasts_kept(
         if not len(lives):
             continue
         now = snapshots[i + BACK[span]]
-        came = came_later(lives, snapshots[i].table, now.table[now.table["failure"]])
+        came = came_later(lives, snapshots[i].table, now.table[now.table["stopped"]])
         days = days_between(snapshots[i], now)
         told = count_forecast(lives, with_level(chance, level_of(snapshots[i], days)))
         for row in told.itertuples():

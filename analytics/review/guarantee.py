@@ -216,7 +216,7 @@ def _year_on_record(snapshot: Snapshot, units: np.ndarray) -> tuple[float, float
 def _came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np.ndarray]:
     """Failures on record among the parts in ``units``, and those their fits expect over the time each was followed (DRAWS,)."""
     came, expected = 0.0, np.zeros(DRAWS)
-    unit, failure, count = (snapshot.table[c].to_numpy() for c in ("unit", "failure", "count"))
+    unit, stopped, count = (snapshot.table[c].to_numpy() for c in ("unit", "stopped", "count"))
     for (component, part), own in snapshot.parts.items():
         which = np.flatnonzero(np.isin(unit[own.lives.rows], units))
         if not len(which):
@@ -226,7 +226,7 @@ def _came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np
         at = own.lives.rows[which]
         # expected over the time to the failure, or to the end: the hazard summed up, not the chance
         expected += -np.log1p(-np.minimum(chance, 1 - 1e-12)) @ count[at]
-        came += float((failure[at] * count[at]).sum())
+        came += float((stopped[at] * count[at]).sum())
     return came, expected
 
 
@@ -291,7 +291,7 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
     comeback, allowed = shop.cost_of("comeback"), allowed_costs(shop)
     if not comeback:
         return nothing(question, Guarantee.NO_COST, empty)
-    failures = int(snapshot.table.loc[snapshot.table["failure"], "count"].sum())
+    failures = int(snapshot.table.loc[snapshot.table["stopped"], "count"].sum())
     if failures < shop.checks.failures_to_fit:
         return nothing(
             question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.checks.failures_to_fit

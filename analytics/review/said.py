@@ -144,7 +144,7 @@ def said_held(typed: AsTyped, now: Lifetimes) -> pd.DataFrame:
         running = before[before["followed"]]
         for end, told in own.groupby("ended_on"):
             later = once(_table, (typed, end))
-            came = came_later(running, before, later[later["failure"]])
+            came = came_later(running, before, later[later["stopped"]])
             for row in told.itertuples(index=False):
                 n = came[(running["component"] == row.component).to_numpy() | (row.component == "")].sum()
                 rows.append([*row[:-2], int(n), end, bool(row.lower <= n <= row.upper)])
@@ -152,4 +152,4 @@ def said_held(typed: AsTyped, now: Lifetimes) -> pd.DataFrame:
 
 
 def _table(typed: AsTyped, day: pd.Timestamp) -> pd.DataFrame:
-    return marked(make_lifetimes(load_records(typed, day.date())).table)
+    return marked(make_lifetimes(load_records(typed, day.date())).table, typed.shop.names.looked_at)

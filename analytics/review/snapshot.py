@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure, failed_by_install
+from analytics.lifetimes.opened import still_driving
 from analytics.lifetimes.table import Lifetimes, make_lifetimes, one_row_a_truck
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, Reading, from_lifetimes
@@ -61,7 +63,7 @@ class PartSnapshot:
 @dataclass(frozen=True, slots=True, repr=False)
 class Snapshot:
     """The shop on a day. table: that of the lifetimes, with unknown powers and weights filled in (``filled`` rows of
-    ``of`` had one missing) and the columns ``month`` (put in), ``failure`` and ``install``."""
+    ``of`` had one missing) and the columns of `marked`, by what brings a truck in."""
 
     as_of: pd.Timestamp
     records: Records
@@ -85,7 +87,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
     wait = days_to_door(records.returns, lifetimes.as_of)
-    table = not_yet_in(marked(table), wait)
+    table = not_yet_in(marked(table, lifetimes.shop.names.looked_at), wait)
     settings = door_settings(options_for(lifetimes.shop).settings, records)
     parts = {}
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
@@ -228,17 +230,26 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     return out, int(missing.sum())
 
 
-def marked(table: pd.DataFrame) -> pd.DataFrame:
-    """The ``table`` of lifetimes with the columns month (put in), failure and install, and the builder of what left with the truck."""
+def marked(table: pd.DataFrame, looked_at: Collection[str]) -> pd.DataFrame:
+    """The ``table`` of lifetimes by what brings a truck in, with the columns month (put in), failure, stopped (a failure that brought the truck in: of the
+    components ``looked_at`` for other damage not what was found so) and install, and the builder of what left with the truck."""
     # of what left with the truck; a part can be the first at its place and put in later
     first = (table["spell"] == 1) & (table["fitted_on"] == table["unit_from"])
     put_in = table["begun_on"].where(first, table["fitted_on"])
-    return table.assign(
+    stops = still_driving(table, looked_at)
+    return stops.assign(
         month=put_in.dt.to_period("M").astype(str),
         builder=table["builder"].where(first, ""),  # who mended a unit later is not on record
         failure=counts_as_failure(table),
+        stopped=counts_as_failure(stops),
         install=failed_by_install(table),
     )
+
+
+def found_opened(table: pd.DataFrame, since: pd.Timestamp) -> list[tuple[str, int]]:
+    """Parts, and how many of each were found damaged after ``since`` while their unit was open for something else. table: of a snapshot."""
+    own = table[table["failure"] & ~table["stopped"] & (table["ended_on"] > since)]
+    return [*own.groupby("part")["count"].sum().astype(int).items()]
 
 
 def equal_draws(fit: PartFit, seed: int) -> np.ndarray:
@@ -348,7 +359,7 @@ def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float
     end = table["upper_days"].where(table["ended"] == "failed", table["lower_days"]).to_numpy(float)
     begun, count = table["entry_days"].to_numpy(float), table["count"].to_numpy()
     run_through = np.nan_to_num(np.maximum(end, begun) ** AGEING - begun**AGEING)
-    failed = table["failure"].to_numpy(bool)
+    failed = table["stopped"].to_numpy(bool)
 
     def told(rows: np.ndarray) -> tuple[float, float]:
         return float(count[rows & failed].sum()), float(run_through[rows] @ count[rows].astype(float))

@@ -13,7 +13,8 @@ from scipy.stats import gamma, poisson
 from analytics.models.mileage import change_with_age
 from analytics.models.nonparametric import mean_right_truncated
 from analytics.ratings.settings import RatingSettings
-from analytics.records.load import load_records
+from analytics.records.load import as_typed, load_records
+from analytics.records.shop import load_shop
 from analytics.review import door
 from analytics.review.door import (
     broken_outside,
@@ -26,17 +27,23 @@ from analytics.review.door import (
     with_history,
     with_record,
 )
-from analytics.review.forecast import forecast
+from analytics.review.expected import at_stake, expected_answer, expected_table
+from analytics.review.forecast import forecast, forecast_answer, forecasts_kept, stock_answer
+from analytics.review.guarantee import _came_and_expected
+from analytics.review.said import keep_said, said_held, said_now
 from analytics.review.snapshot import (
     DRAWS,
     LEVEL_WORTH,
+    POOLED_WORTH,
     RECORD_WORTH,
     days_to_door,
     door_settings,
+    past_of,
     snapshot_at,
     snapshot_of,
 )
-from tests.small_shop import build, rateable_shop, returned, write_shop
+from analytics.words.answers import worded
+from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 
 # ---- from failing to the door --------------------------------------------------------------------------------------
@@ -96,9 +103,6 @@ def test_the_last_days_of_those_out_are_not_yet_seen(tmp_path):
 
 
 def said(snapshot) -> list[str]:
-    from analytics.review.forecast import forecast_answer
-    from analytics.words.answers import worded
-
     return list(worded(forecast_answer(forecast(snapshot), 0, 1)).sentences)
 
 
@@ -325,3 +329,65 @@ def test_the_money_is_parted_by_who_has_paid(tmp_path):
     assert own.loc["shop", "expected"] == pytest.approx(0.75 * own.loc["", "expected"], rel=0.05)
     assert (own["upper"] >= own["expected"]).all()
     assert any(line.startswith("By who has paid, as returns have it: customer") for line in said(snapshot))
+
+
+# ---- damage that only a teardown shows -----------------------------------------------------------------------------
+LOOKED = '[findings]\nfound_at_teardown = ["crack"]\n[findings.looked_at]\n"input shaft" = ["converter"]\n'
+
+
+def cracked_shop(folder, looked_at: bool = True):
+    """80 trucks; a shaft stops one a month from 2022 on; in 2023 twenty are opened for their converter, and ten have a cracked shaft."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 5 * k, weight=6500 + 15 * k) for k in range(80)]
+    stops = [returned(f"T-{79 - k:03d}XY", f"{2022 + k // 12}-{1 + k % 12:02d}-15") for k in range(20)]
+    opened = [returned(f"T-{k:03d}XY", "2023-09-20", "converter", odometer=30_000) for k in range(20)]
+    cracks = [
+        returned(f"T-{k:03d}XY", "2023-09-20", odometer=30_000) | {"failed_on": "teardown", "finding": "crack"}
+        for k in range(10)
+    ]
+    toml = TOML + (LOOKED if looked_at else LOOKED.split("[findings.looked_at]")[0])
+    readings = [{"serial": b["serial"], "read_on": "2023-06-30", "odometer": 25_000} for b in builds[:50]]
+    return write_shop(folder, toml, builds=builds, returns=stops + opened + cracks, readings=readings)
+
+
+def test_what_is_found_while_a_truck_is_open_for_something_else_is_not_foretold(tmp_path):
+    """Trucks with cracked shafts ran on: foretold, expected and scored is what stops one. Where nobody says that the shop looks, all of it counts as before."""
+    looked, not_said = (snapshot_of(load_records(cracked_shop(tmp_path / str(so), so))) for so in (True, False))
+    for snapshot, stops in ((looked, 20), (not_said, 30)):
+        own = snapshot.table[snapshot.table["component"] == "input shaft"]
+        assert own["failure"].sum() == 30
+        assert own["stopped"].sum() == stops == snapshot.parts["input shaft", "A"].lives.data.failures
+        assert past_of(snapshot, "input shaft", "A")[0] == stops + POOLED_WORTH
+        assert _came_and_expected(snapshot, snapshot.lifetimes.units.index.to_numpy())[0] == stops + 20
+    shafts = [
+        forecast(s).counts.set_index(["span", "component"]).loc[("year", "input shaft")] for s in (looked, not_said)
+    ]
+    assert shafts[0]["expected"] < 0.85 * shafts[1]["expected"]
+    assert forecast(looked).found == (("A", 10),)
+    assert forecast(not_said).found == ()
+    assert any("10 A in the last year" in line for line in notes_of(looked))
+    assert not any("in the last year" in line for line in notes_of(not_said))
+    shelf = worded(stock_answer(forecast(looked))).sentences
+    assert any("On top come parts found damaged" in line and "10 A" in line for line in shelf)
+
+
+def notes_of(snapshot) -> tuple[str, ...]:
+    return worded(forecast_answer(forecast(snapshot), 0, 1)).notes
+
+
+def test_nor_is_a_forecast_scored_by_it(tmp_path):
+    """The quarter of the cracks: two shafts stopped their trucks and ten were found; so also where a review said it."""
+    folder = cracked_shop(tmp_path / "shop")
+    before, now = (snapshot_at(folder, pd.Timestamp(d)) for d in ("2023-06-30", "2023-10-01"))
+    foreseen = running_chances(before, 93.0)
+    stakes = at_stake(before, now, foreseen)
+    shaft = stakes.rows["component"] == "input shaft"
+    assert (stakes.rows.loc[shaft, "came"].sum(), stakes.unforeseen, stakes.found) == (2, 0, 10)
+    told = worded(expected_answer(stakes, expected_table(stakes), "the quarter", 0, 1)).sentences
+    assert any(line.startswith("10 parts more were found damaged") for line in told)
+    ((_, came),) = with_record(now, before, foreseen).foretold
+    assert came == stakes.rows["came"].sum() == 22  # twenty converters too
+    kept = forecasts_kept([before, now], {(0, "quarter"): foreseen}).set_index("component")["came"]
+    assert (kept["input shaft"], kept[""]) == (2, 22)
+    keep_said(load_shop(folder), said_now(forecast(before), pd.DataFrame()))
+    held = said_held(as_typed(folder), now.lifetimes).set_index("component")["came"]
+    assert (held["input shaft"], held[""]) == (2, 22)

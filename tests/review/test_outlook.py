@@ -109,7 +109,7 @@ def test_every_count_adds_up(outlook):
         assert ((table["p_more"] + table["p_fewer"]) > 1 - 1e-9).all()
         inside = (table["came"] >= table["lower"]) & (table["came"] <= table["upper"])
         assert (table.loc[inside, ["p_more", "p_fewer"]].min(axis=1) > 0.05 - 1e-9).all()
-    after = [q.stakes.rows["came"].sum() + q.stakes.unforeseen for q in outlook.watched]
+    after = [q.stakes.rows["came"].sum() + q.stakes.unforeseen + q.stakes.found for q in outlook.watched]
     table = snapshot_of(load_records(DEMO)).table
     start = snapshot_at(DEMO, outlook.watched[0].before).table
     assert sum(after) == table["failure"].sum() - start["failure"].sum()

@@ -31,6 +31,9 @@ texts(
         ),
         Expected.MORE: lambda components: _outside("More than the limits", components),
         Expected.FEWER: lambda components: _outside("Fewer than the limits", components),
+        Expected.FOUND_OPENED: lambda found: (
+            f"{plural(found, 'part')} more {'was' if found == 1 else 'were'} found damaged while the unit was open for something else: not counted, as {'it' if found == 1 else 'they'} brought no truck in."
+        ),
         Expected.NOT_FOLLOWED: lambda failures: (
             f"{plural(failures, 'more failure')} came from units that were not being followed; nobody could expect them."
         ),

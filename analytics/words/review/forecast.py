@@ -43,6 +43,10 @@ texts(
 )
 
 
+def _parts(parts: Sequence[tuple[str, int]]) -> str:
+    return listed([f"{n} {part}" for part, n in parts], 20)
+
+
 def _ahead(months: str, expected: float, lower: int, upper: int) -> str:
     return f"In the next {months} months expect {numbered(expected)} components to come back from the units now out; nine times in ten it will be {lower} to {upper}."
 
@@ -67,9 +71,13 @@ texts(
         Forecasts.AT_RECORDED_COST: lambda one_comeback, **cost: _cost(
             f"At what returns have cost on record ({money(one_comeback, cost['currency'])} on average)", **cost
         ),
-        Stock.KEEP: lambda parts, chance: (
-            f"To have the part at hand {percent(chance)} of the time: {listed([f'{n} {part}' for part, n in parts], 20)}."
+        Forecasts.FOUND_OPENED: lambda parts: (
+            f"Nor is damage that is found while the unit is open for something else, which brings no truck in: {_parts(parts)} in the last year."
         ),
+        Stock.FOUND_OPENED: lambda parts: (
+            f"On top come parts found damaged while the unit is open for something else: {_parts(parts)} in the last year."
+        ),
+        Stock.KEEP: lambda parts, chance: f"To have the part at hand {percent(chance)} of the time: {_parts(parts)}.",
         NextMiles.LIKELIEST: lambda units, median, serial, chance, component: (
             f"Half the {plural(units, 'unit')} running have a chance under {percent(median)}; the likeliest, {serial}, has {percent(chance)}, most of it for its {component}."
         ),
