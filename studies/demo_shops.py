@@ -217,6 +217,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     # none told to last where none does is no miss, though it has no ratio
     shares = shares.assign(held=shares["share_least"] <= shares["share_true"], ratio=ratio, proposed_held=math.nan)
     told = shares["how"].map(lambda how: "in its place" if how in ("share", NO_POWER) else "beside a power")
+    groups += [(SHARE, how, own) for how, own in shares.groupby(told, sort=True)]
     groups += [
         (SHARE, f"{how}, of {what}", own) for (how, what), own in shares.groupby([told, shares["component"]], sort=True)
     ]

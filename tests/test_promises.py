@@ -137,7 +137,7 @@ def shares(in_place: bool) -> list[float]:
     rows = rows[rows["how"].isin(["share", "no power"]) == in_place]
     rows = rows.assign(held=rows["share_least"] <= rows["share_true"])
     low = rows[rows["component"] == rows.groupby("component")["held"].mean().idxmin()]
-    return [*p(rows["held"].mean()), len(rows), *held_of(low)]
+    return [*held_of(rows), *held_of(low)]
 
 
 def hidden() -> list[float]:
@@ -539,6 +539,110 @@ def test_what_is_missed_is_told_as_missed(tmp_path):
     of = found[found["table"].isin([f"{name}.csv" for name in worse])]
     turned = of["kept"].str.startswith("missed") & better.loc[of.index, "kept"].str.startswith("met")
     assert set(worse) - {"speed"} <= set(found.loc[turned[turned].index, "table"].str.removesuffix(".csv"))
+
+
+# ---- figures of the tables that stand elsewhere in the README and the mathematics -----------------------------------------
+MATHEMATICS = EVIDENCE.parents[1] / "docs" / "mathematics.md"
+
+
+def cell(*names: str, column: str = "covered") -> list[float]:
+    return list(read("coverage").set_index("cell").loc[list(names), column])
+
+
+def plain_cells() -> list[float]:
+    own = read("coverage").query("settings == 'plain'").iloc[:12]
+    return [float((own[c] * own["rated"]).sum() / own["rated"].sum()) for c in ("first_order_covered", "covered")]
+
+
+def in_the_middle(column: str) -> list[float]:
+    return [read("coverage").query("settings == 'defaults'")[column].median()]
+
+
+def step_of(*words: str, without: str = "never") -> list[float]:
+    own = read("cutoff").query("kind == 'slope'")
+    own = own[own["cell"].str.contains("|".join(words)) & ~own["cell"].str.contains(without)]
+    return [(own["said_step"] * own["fleets"]).sum() / own["fleets"].sum(), own["fleets"].sum()]
+
+
+def cracks(times: float, how: str, *columns: str) -> list[float]:
+    return list(read("hidden").query("times == @times and how == @how")[list(columns)].iloc[0])
+
+
+def of_the_habit(what: str) -> list[float]:
+    own = read("worth_of_habit").query("owner == 'follows the sheet'").set_index(["start", "measure"])["share"]
+    return [1 - own["all", what]] if what.startswith("cost") else [own["1 of the truth", what]]
+
+
+CHANGED, HALF, FIVE = "material changed silently half way", "half of failures reported", "five at once"
+HARSH, HARDLY = "harsh use on record, 70% reported", "life hardly falls with power"
+NO_ODOMETER = (
+    "no odometer",
+    "no odometer, 8 failures",
+    "no odometer, 60 miles a day",
+    "no odometer, 60 miles a day, 8 failures",
+)
+TENTH = "weight on record of one in ten that run"
+
+
+@pytest.mark.parametrize(
+    ("page", "told", "again"),
+    [
+        (PAGE, r"8 failures; 20 \| (\.\d+); (\.\d+) \| 200 each", lambda: cell(f"{CHANGED}, 8 failures", CHANGED)),
+        (PAGE, r"flat slope; 8 failures; 20 \| (\.\d+); (\.\d+); (\.\d+)", lambda: cell(f"{HALF}, flat slope", f"{HALF}, 8 failures", HALF)),
+        (PAGE, r"at once, 20 failures; 8; flat slope \| (\.\d+); (\.\d+); (\.\d+)", lambda: cell(FIVE, f"{FIVE}, 8 failures", f"{FIVE}, flat slope")),
+        (PAGE, r"70% reported, 20 failures; 8 \| (\.\d+); (\.\d+)", lambda: cell(HARSH, f"{HARSH}, 8 failures")),
+        (PAGE, r"1\.000, at (\.\d+) and (\.\d+) of the truth", lambda: cell(HARDLY, f"{HARDLY}, 8 failures", column="median_ratio")),
+        (PAGE, r"1\.000, at (\.\d+) to (\.\d+) of the truth", lambda: [f(cell(*NO_ODOMETER, column="median_ratio")) for f in (min, max)]),
+        (PAGE, r"20 failures; 8 \| (\.\d+) and (\.\d+), at (\.\d+) and", lambda: [*cell(TENTH, f"{TENTH}, 8 failures"), *cell(TENTH, column="median_ratio")]),
+        (PAGE, r"half of the bounds lie above (\.\d+)", lambda: in_the_middle("median_ratio")),
+        (PAGE, r"bounds held in (\.\d+), calibrated in (\.\d+)", plain_cells),
+        (MATHEMATICS, r"plain fit held in (\.\d+) of 240 fleets, calibrated in (\.\d+)", plain_cells),
+        (PAGE, r"right in (\.\d+) of the fleets in the middle", lambda: in_the_middle("naive_average_miles_covered")),
+        (MATHEMATICS, r"right in (\.\d+) of the fleets of the middle", lambda: in_the_middle("naive_average_miles_covered")),
+        (MATHEMATICS, r"it holds in (\.\d+) \(20 failures\)\s+and (\.\d+) \(8\) of 200", lambda: cell(CHANGED, f"{CHANGED}, 8 failures")),
+        (PAGE, r"(\.\d+) of the rows have nothing to offer", lambda: [(shops()["how"] == "none").mean()]),
+        (PAGE, r"stand at (\.\d+) of the truth of what brings", lambda: [(every_damage()["bound_hp"] / every_damage()["true_hp"]).median()]),
+        (PAGE, r"\| half \| (\.\d+) \| (\.\d+)", lambda: [*cracks(0.5, "by openings", "held"), *cracks(0.5, "among failures", "held")]),
+        (PAGE, r"\| once \| (\.\d+) \| (\.\d+)", lambda: [*cracks(1, "by openings", "held"), *cracks(1, "among failures", "held")]),
+        (PAGE, r"\| twice \| (\.\d+) \| (\.\d+)", lambda: [*cracks(2, "by openings", "held"), *cracks(2, "among failures", "held")]),
+        (PAGE, r"\| all \| (\.\d+), in the middle at (\.\d+) of the truth, a tenth under (\.\d+)", lambda: cracks(0, "by openings", "held", "median_ratio", "p10_ratio")),
+        (PAGE, r"under \.\d+ \| (\.\d+), at (\.\d+) \|", lambda: cracks(0, "among failures", "held", "median_ratio")),
+        (MATHEMATICS, r"in (\.\d+) of 120 fleets \(standard error (\.\d+)\)", lambda: cracks(0, "by openings", "held", "se")),
+        (MATHEMATICS, r"looks, (\.\d+) hold", lambda: cracks(0, "among failures", "held")),
+        (PAGE, r"ten trucks refused to a comeback \| [\d.]+% \| ([\d.]+)%", lambda: [100 * v for v in of_the_habit("cost_10")]),
+        (PAGE, r"at five \| [\d.]+% \| ([\d.]+)%", lambda: [100 * v for v in of_the_habit("cost_5")]),
+        (PAGE, r"at twenty \| [\d.]+% \| ([\d.]+)%", lambda: [100 * v for v in of_the_habit("cost_20")]),
+        (PAGE, r"lowered at some look \| [\d.]+ \| ([\d.]+)", lambda: of_the_habit("lowered")),
+        (PAGE, r"of what the habit refuses \| [\d.]+ \| ([\d.]+)", lambda: of_the_habit("refused")),
+        (PAGE, r"smooth slope: (\.\d+) of ([\d,]+) fleets", lambda: step_of("slope", without="log-normal")),
+        (PAGE, r"exponents -6 and -8 (\.\d+) of (\d+)", lambda: step_of("-6", "-8")),
+        (PAGE, r"of log-normal lives (\.\d+) of (\d+)", lambda: step_of("log-normal")),
+        (PAGE, r"in up to (\.\d+) of (\d+)\.", lambda: list(read("cutoff").query("kind == 'bend'").sort_values("said_step")[["said_step", "fleets"]].iloc[-1])),
+        (PAGE, r"\((\.\d+) of 50 in one setting\)", lambda: [read("power_ratio")["life_upper_holds"].min()]),
+        (PAGE, r"limits held in (\.\d+) to\s+(\.\d+)", lambda: [f(read("guarantee")["covered"][read("guarantee")["band"].str.startswith("fewer")]) for f in (min, max)]),
+        (PAGE, r"others_accused`: of the other rules and parts in the same fleets \(up to (\.\d+)\)", lambda: [read("load_rules")["others_accused"].max()]),
+    ],
+)  # fmt: skip
+def test_a_figure_that_stands_elsewhere_is_the_tables(page, told, again):
+    found = re.findall(told, page.read_text(encoding="utf-8"))
+    assert len(found) == 1, found
+    groups = [found[0]] if isinstance(found[0], str) else found[0]
+    for figure, value in zip(groups, again(), strict=True):
+        digits = len(figure.partition(".")[2])
+        assert float(figure.replace(",", "")) == pytest.approx(value, abs=0.5001 * 10**-digits)
+
+
+def test_every_table_has_its_place_and_every_link_leads_to_a_heading():
+    """Each CSV is named in the README; the mathematics and the README point at headings that are there (a heading's link, as GitHub makes it)."""
+    page, mathematics = (path.read_text(encoding="utf-8") for path in (PAGE, MATHEMATICS))
+    assert [path.name for path in EVIDENCE.glob("*.csv") if f"`{path.name}`" not in page] == []
+    heads = {
+        name: {re.sub(r"[^\w -]", "", head).strip().lower().replace(" ", "-") for head in re.findall(r"^#+ (.*)$", text, re.MULTILINE)}
+        for name, text in (("README.md", page), ("mathematics.md", mathematics))
+    }  # fmt: skip
+    links = re.findall(r"\]\(([^)#]*)#([^)]+)\)", page + mathematics)
+    assert len(links) > 8
+    assert [link for link in links if link[1] not in heads[Path(link[0] or "README.md").name]] == []
 
 
 if __name__ == "__main__":

@@ -154,11 +154,10 @@ def _shares(which: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
         own = t["demo_shops"]
         own = own[(own["part"] == "share that lasts") & own["kind"].str.startswith(which)]
-        held = float((own["held"] * own["bounds"]).sum() / own["bounds"].sum())
-        row = own.loc[own["held"].idxmin()]
+        every, row = own[own["kind"] == which].iloc[0], own.loc[own["held"].idxmin()]
         return Told(
-            f"{_share(held)} of {own['bounds'].sum():,.0f}; lowest {_share(row['held'], row['se'])} of {row['bounds']:,.0f}: {row['kind'].removeprefix(f'{which}, of ')}",
-            judged(held, 0.9),
+            f"{_share(every['held'], every['se'])} of {every['bounds']:,.0f}; lowest {_share(row['held'], row['se'])} of {row['bounds']:,.0f}: {row['kind'].removeprefix(f'{which}, of ')}",
+            judged(every["held"], 0.9, se=every["se"]),
         )
 
     return tell
