@@ -573,6 +573,13 @@ def of_the_habit(what: str) -> list[float]:
     return [1 - own["all", what]] if what.startswith("cost") else [own["1 of the truth", what]]
 
 
+HABIT_AND_SHEET = ("just below the first failure", "follows the sheet")
+
+
+def worth_of(owner: str, start: str, column: str) -> float:
+    return float(read("worth").set_index(["owner", "start"]).at[(owner, start), column])
+
+
 CHANGED, HALF, FIVE = "material changed silently half way", "half of failures reported", "five at once"
 HARSH, HARDLY = "harsh use on record, 70% reported", "life hardly falls with power"
 NO_ODOMETER = (
@@ -614,6 +621,9 @@ TENTH = "weight on record of one in ten that run"
         (PAGE, r"at twenty \| [\d.]+% \| ([\d.]+)%", lambda: [100 * v for v in of_the_habit("cost_20")]),
         (PAGE, r"lowered at some look \| [\d.]+ \| ([\d.]+)", lambda: of_the_habit("lowered")),
         (PAGE, r"of what the habit refuses \| [\d.]+ \| ([\d.]+)", lambda: of_the_habit("refused")),
+        (PAGE, r"the habit's ([\d,]+)\) \| [\d,]+ \| ([\d,]+) \|", lambda: [worth_of(o, "1.35 of the truth", "comebacks") for o in HABIT_AND_SHEET]),
+        (PAGE, r"in forty shops \| \d+ \| (\d+) \|", lambda: [worth_of(HABIT_AND_SHEET[1], "0.7 of the truth", "comebacks")]),
+        (PAGE, r"none \| ([\d,]+); one, not above", lambda: [worth_of(HABIT_AND_SHEET[1], "all", "looks")]),
         (PAGE, r"smooth slope: (\.\d+) of ([\d,]+) fleets", lambda: step_of("slope", without="log-normal")),
         (PAGE, r"exponents -6 and -8 (\.\d+) of (\d+)", lambda: step_of("-6", "-8")),
         (PAGE, r"of log-normal lives (\.\d+) of (\d+)", lambda: step_of("log-normal")),
