@@ -20,7 +20,7 @@ from analytics.reasons import Alarms, LotChoice, Reason, reason
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.expected import LEVEL
 from analytics.review.snapshot import DRAWS, SEED, Snapshot, chance_of, from_entry, past_of
-from analytics.review.watch import ratios_drawn
+from analytics.review.watch import ratios_drawn, shrink
 
 #: trucks opened first
 OPENED = 3
@@ -60,9 +60,11 @@ def lot_money(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.
     found = [*_running(snapshot, component, lot, rates)]
     if not comeback or not found:
         return None
-    ahead, fresh, times, count, prices = (np.concatenate(own, axis=-1) for own in zip(*found, strict=True))
+    ahead, fresh, times, told, count, prices = (np.concatenate(own, axis=-1) for own in zip(*found, strict=True))
     call_in, running = shop.cost_of("call_in"), int(count.sum())
     swap = float(count @ prices) / running + (np.nan if call_in is None else call_in)
+    # the draws of all its parts rise together, and so do their limits
+    mean, lower, upper = map(float, told @ count / running)
     fails = _at_rate(ahead, times)
     expected, renewed_all = float(_left_alone(ahead, times, count).mean()), float(fresh.mean(0) @ count)
     each = comeback * (fails - fresh) @ count / running
@@ -71,7 +73,7 @@ def lot_money(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.
         lot=lot,
         running=running,
         years=shop.cost_of("years") or YEARS,
-        times=_spread(times @ count / running),
+        times=(mean, lower, upper),
         fails=_spread(_drawn(fails, count), expected),
         renewed_fails=_spread(_drawn(fresh, count), renewed_all),
         even=_spread(each, comeback * (expected - renewed_all) / running),
@@ -84,7 +86,7 @@ def lot_money(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.
 
 def _running(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.DataFrame]) -> Iterator[tuple]:
     """Per part of the lot its running lives: chances (DRAWS, m) of failing in the years ahead at the usual rate, and of a new one in the same
-    trucks, the lot's rate over the usual one (DRAWS, m), trucks (m,), and price of the part (m,)."""
+    trucks, the lot's rate over the usual one (DRAWS, m), the same as it is told of the lots (3, m), trucks (m,), and price of the part (m,)."""
     shop = snapshot.lifetimes.shop
     days = DAYS_A_YEAR * (shop.cost_of("years") or YEARS)
     prices: Any = shop.costs.get("parts", {})
@@ -99,10 +101,12 @@ def _running(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.D
         at = lots["lot"].tolist().index(lot)
         times = ratios_drawn(lots["came"].to_numpy(), lots["expected"].to_numpy(), at, DRAWS)
         times = np.random.default_rng([SEED, 6]).permutation(times)
+        told = np.array(shrink(lots["came"].to_numpy(), lots["expected"].to_numpy())[:3])[:, [at]]
         yield (
             chance_of(own, past, data, which, days),
             chance_of(own, past, renewed(data), which, days),
             np.repeat(times[:, None], len(which), axis=1),
+            np.repeat(told, len(which), axis=1),
             table["count"].to_numpy(float)[which],
             np.full(len(which), float(prices.get(part, np.nan))),
         )

@@ -99,7 +99,9 @@ def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
     bad = alarms[alarms["family"].isin([Family.MONTH_INSTALL, Family.MONTH_LIFE])]
     for r in bad.itertuples():
         code = Months.BAD_INSTALLS if r.family is Family.MONTH_INSTALL else Months.BAD
-        said.append(reason(code, month=r.group, component=r.component, came=r.came, expected=r.expected))
+        said.append(
+            reason(code, month=r.group, component=r.component, units=int(r.units), came=r.came, expected=r.expected)
+        )
     said += reason_if(Months.NONE_BAD, bad.empty)
     worst = table.groupby("built")[["came", "unit_years"]].sum()
     top = worst.sort_values(["came", "unit_years"], ascending=[False, True], kind="stable").index[:3].tolist()

@@ -156,7 +156,11 @@ def test_months_in_service_hold_every_failure(outlook):
     assert years["unit_years"].sum() == pytest.approx(table["unit_years"].sum())
     bad = table[(table["built"] == "2022-09") & (table["month_from"] == 0)].iloc[0]
     assert bad["install_errors"] >= 5
-    assert "they age" in " ".join(worded(outlook.months).sentences)
+    told = " ".join(worded(outlook.months).sentences)
+    assert "they age" in told
+    # nine of the packs put in that month, eight in the trucks built in it and one in an older one
+    assert "9 install errors of the 17 put in then, in repairs too" in told
+    assert "by the month the truck was built, which says little by itself: 2019-03 (10), 2022-09 (8)" in told
 
 
 def test_replaying_eight_quarters_takes_no_more_than_eight_times_one(timed, capsys):

@@ -108,4 +108,7 @@ def test_a_kind_that_claims_more_than_is_promised_is_not_hidden_in_the_mean(tmp_
     (held,), (claims,) = promise_words(tmp_path), alarm_promise(tmp_path)
     assert "held 82 to 91% of the quarters and 79 to 88% of the years, by kind" in held
     assert "least of the quarters in the kind “bad”, of the years in “good”" in held
-    assert "a false claim came in 4 to 12% of the quarters, by kind; most in the kind “bad”, 100 quarters" in claims
+    assert (
+        "a false claim came in 4 to 12% of the quarters, by kind; most in the kind “bad”, 100 quarters, more than the 10% meant"
+        in claims
+    )

@@ -132,7 +132,7 @@ texts(
             f"History, four quarters without another: {listed([say(what) for what in alarms])}."
         ),
         Alarms.TESTS: lambda tests, false_alarm: (
-            f"{tests:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
+            f"{tests:,} looks were taken. If nothing at all were wrong, and the months as even as the records have them, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
         ),
     }
 )
@@ -300,7 +300,7 @@ def _parts_in_a_quarter(parts: int, seen: Sequence[Sequence[str]]) -> str:
 
 # ---- revisions -------------------------------------------------------------------------------------------------------
 def _came_back(old: str, new: str, units: int, came: int, expected: float) -> str:
-    return f"{new}: {came} of {units} came back, where {few(expected)} would have if they were like {old} at the same power, weight, use, age and miles"
+    return f"{new}: {came} of {units} came back, install errors aside, where {few(expected)} would have if they were like {old} at the same power, weight, use, age and miles"
 
 
 texts(

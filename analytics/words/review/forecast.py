@@ -15,14 +15,14 @@ asks(
     "What will come back next quarter and next year, and what will it cost?",
     "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
     "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts: that of the season, of quarters that differ by themselves, and of what came "
-    "for what was expected before. Reported failures alone are fitted and forecast, so the share that goes unreported plays no part. The days from failing to coming in are estimated from returns "
+    "for what was expected before. Reported failures alone are fitted and forecast, so the share that goes unreported plays no part. Each end of a range counts for half, so that ranges hold nine in ten on average, not at least. The days from failing to coming in are estimated from returns "
     "with both dates, and the last days of those out count as not yet seen. Parts of one truck go together: one that came back before is likelier to come again, by as much as this shop's trucks have shown. "
     "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
 )
 asks(
     Question.STOCK,
     "What should be on the shelf for the next quarter's comebacks?",
-    "The fewest that suffice with that chance, part by part; a part that was followed by another is replaced with the one that followed. "
+    "The fewest that suffice with at least that chance, part by part, which can be one more than the forecast's upper end, of which half counts; a part that was followed by another is replaced with the one that followed. "
     "Parts for new builds, and for damage that another part does, come on top.",
 )
 asks(
@@ -59,7 +59,7 @@ texts(
             f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
         ),
         Forecasts.RECORD: lambda quarters, came, expected: (
-            f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same method had expected {numbered(expected, 3)}; "
+            f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same method had expected {numbered(expected, 3)} before it was moved by what came; "
             "the forecast is moved towards that, and its range allows for it."
         ),
         Forecasts.UNEVEN: lambda times, lower, upper: (

@@ -41,7 +41,7 @@ texts(
         Months.BAD: lambda **values: _bad_month("failure", **values),
         Months.BAD_INSTALLS: lambda **values: _bad_month("install error", **values),
         Months.MOST: lambda months: (
-            f"Most comebacks by number, which says little by itself: {listed([f'{m} ({n})' for m, n in months.items()])}."
+            f"Most comebacks by number, by the month the truck was built, which says little by itself: {listed([f'{m} ({n})' for m, n in months.items()])}."
         ),
     }
 )
@@ -51,5 +51,5 @@ def _late(rate: float) -> str:
     return f"Past two years it is {numbered(100 * rate)} a year per hundred"
 
 
-def _bad_month(what: str, month: str, component: str, came: int, expected: float) -> str:
-    return f"Bad month: {month}, {component}, {plural(came, what)} where the other months make {numbered(expected)} likely."
+def _bad_month(what: str, month: str, component: str, units: int, came: int, expected: float) -> str:
+    return f"Bad month: {month}, {component}, {plural(came, what)} of the {units} put in then, in repairs too, where the other months make {numbered(expected)} likely."

@@ -316,7 +316,7 @@ def calls_table(sheet: Sheet) -> pd.DataFrame:
         {
             "serial": table["serial"],
             "why": [capital(say(why)) for why in table["why"]],
-            "truck": [_truck(r) for r in table.itertuples()],
+            "truck now": [_truck(r) for r in table.itertuples()],
             "within a year": [percent(c) if c == c else "not known" for c in table["in_a_year"]],
             "expected loss": [money(v, sheet.currency) if v == v else "" for v in table["loss"]],
         }

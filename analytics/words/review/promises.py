@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.review.budget import FALSE_ALARM
 from analytics.words.phrases import numbered, percent
 
 
@@ -40,9 +41,10 @@ def _percents(low: float, high: float) -> str:
 def worst_claims(kinds: pd.DataFrame) -> str:
     """``kinds``: quarters of data/evidence/quarter.csv."""
     most = kinds.loc[kinds["false_claims"].idxmax()]
+    over = f", more than the {percent(FALSE_ALARM)} meant" if most["false_claims"] > FALSE_ALARM else ""
     return (
         f"In shops of {len(kinds)} other kinds a false claim came in {_percents(kinds['false_claims'].min(), most['false_claims'])} of the quarters, by kind; "
-        f"most in the kind “{most['kind']}”, {most['forecasts']:.0f} quarters."
+        f"most in the kind “{most['kind']}”, {most['forecasts']:.0f} quarters{over}."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analytics.reasons import Question, Reason, Renew
-from analytics.words.phrases import listed, money, percent
+from analytics.words.phrases import listed, money, numbered, percent
 from analytics.words.saying import asks, say, says, texts
 from analytics.words.units import bare_distance, distance, power_band, run
 
@@ -63,7 +63,7 @@ def _from_miles(
     from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float, currency: str
 ) -> str:
     return (
-        f"renew from about {distance(from_miles)} ({_limits(lower, upper, seen_miles)}): there the used one is {percent(adds)} likelier to fail than a new one, "
+        f"renew from about {distance(from_miles)} ({_limits(lower, upper, seen_miles)}): there of a hundred used ones {numbered(100 * adds)} more fail than of a hundred new ones, "
         f"which is what its price of {money(price, currency)} is worth"
     )
 

@@ -40,8 +40,8 @@ texts(
 
 def _with_age(how: str, component: str, ratio: float, lower: float, upper: float) -> str:
     return (
-        f"{component.capitalize()}: {how} often as trucks get older. In its second year a unit loses it {ratio:.1f} times as often as in its "
-        f"first (95% limits {lower:.1f} to {upper:.1f})."
+        f"{component.capitalize()}: {how} often as trucks get older. By a power law of the unit's age it is lost {ratio:.1f} times as often in the second year as in "
+        f"the first (95% limits {lower:.1f} to {upper:.1f})."
     )
 
 
