@@ -17,7 +17,7 @@ from analytics.words.phrases import plural
 NOT_MEASURED = "not measured in this folder"
 READING = (
     "Every fleet and shop is invented, with a known truth. In brackets stands the standard error (s.e.); “within chance”: the aim lies within 1.645 standard errors of what was measured, so that another draw "
-    "could have fallen on its other side. Made by: what follows python -m studies, and its table."
+    "could have fallen on its other side. A lowest or a most is picked out of many, which its standard error does not know. Made by: what follows python -m studies, and its table."
 )
 _MET, _MISSED, _CHANCE, _SURE = "met", "missed", ", within chance", 1.645
 _WITHIN = "lightest class, truth within the powers on record, all damage counted"
