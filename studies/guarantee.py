@@ -100,7 +100,7 @@ def run(out: str | Path, shops: int = 40, progress: Callable[[str], None] | None
     resume(path, ["seed", "reporting"], pieces, one_shop, progress=progress)
     table = summarise(pd.read_csv(path))
     with whole_file(path.with_name("guarantee.csv")) as part:
-        table.round(4).to_csv(part, index=False)
+        table.round(6).to_csv(part, index=False)
     return table
 
 

@@ -44,7 +44,7 @@ def test_the_true_number_equals_a_count_in_many_trucks():
 
 
 def test_the_table_is_made_of_its_shops(shops, kept):
-    pd.testing.assert_frame_equal(summarise(shops).round(4), kept, check_dtype=False)
+    pd.testing.assert_frame_equal(summarise(shops).round(6), kept, check_dtype=False)
     assert set(kept["reporting"]) == set(REPORTING)
     assert shops["seed"].nunique() == 40
 
