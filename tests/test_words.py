@@ -13,12 +13,15 @@ import pytest
 
 import analytics
 import analytics.words.answers
-from analytics.reasons import CameSince, Code, ReadAs, reason
+from analytics.reasons import Assumption, CameSince, Code, ReadAs, reason
 from analytics.words import saying
 from analytics.words.answers import readable
+from analytics.words.saying import say
+from analytics.words.units import p_words
 
 PACKAGE = Path(analytics.__file__).parent
 saying.name_every_text()
+NAN = float("nan")
 CODES = [code for room in Code.__subclasses__() for code in room]
 
 
@@ -91,3 +94,19 @@ def test_codes_in_a_table_are_said_and_the_rest_is_left_alone():
     assert told["verdict"].tolist() == ["confirmed by what came since", ""]
     assert told["share"].tolist() == ["50% of failures reported", None]
     assert told["n"].equals(frame["n"])
+
+
+@pytest.mark.parametrize(
+    ("p", "told"),
+    [(0.0131, "p = 0.013"), (0.9, "p = 0.9"), (4e-5, "p under 0.0001"), (0.0, "p under 0.0001"), (NAN, "p not known")],
+)
+def test_a_p_value_is_never_0(p, told):
+    assert p_words(p) == told
+    assert told in say(reason(Assumption.POWER_LAW_BENDS, p_value=p))
+
+
+def test_a_p_value_is_said_in_one_way():
+    """Nobody but `p_words` writes 'p = ' before a figure."""
+    for path in sorted((PACKAGE / "words").rglob("*.py")):
+        told = re.findall(r"\bp ?= ?\{.*?\}", path.read_text(encoding="utf-8"))
+        assert told == (["p = {p:.2g}"] if path.name == "units.py" else []), path

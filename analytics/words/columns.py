@@ -200,7 +200,7 @@ _CELLS = {
     "{:.1%}": "0.0%",
     "{:+.1%}": "+0.0%;-0.0%",
     "{:.3f}": "0.000",
-    _CHANCE: "0.000",
+    _CHANCE: f'[<{_SLIGHT:f}]"under {_SLIGHT:g}";[<0.01]0.0000;0.000',
     _YEAR: "0",
     _MIXED: "#,##0.00",
     _ANY: "#,##0.00",
@@ -332,7 +332,7 @@ def _cell(value: object, form: str) -> str:
 def _figure(value: float, form: str) -> str:
     if np.isinf(value):
         return "no limit"
-    if form.endswith("g}") and 0 < value < _SLIGHT:
+    if (form.endswith("g}") and 0 < value < _SLIGHT) or (form == _CHANCE and value == 0):
         return f"under {_SLIGHT:g}"
     if form == _ANY:
         form = _WHOLE if abs(value) >= 100 else _ONE if abs(value) >= 10 else _TWO

@@ -23,7 +23,7 @@ from analytics.ratings.stood import Stood
 from analytics.reasons import ByLoad, Reason, Stands, reason
 from analytics.records.own_units import Kind
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
-from analytics.words.phrases import capital, listed, p_words, plural
+from analytics.words.phrases import capital, listed, plural
 from analytics.words.saying import say, texts
 from analytics.words.units import (
     bare_pressure,
@@ -31,6 +31,7 @@ from analytics.words.units import (
     in_units,
     name_of,
     own,
+    p_words,
     power,
     pressure,
     speed,

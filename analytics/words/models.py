@@ -7,7 +7,7 @@ from collections.abc import Hashable, Mapping
 from analytics.reasons import Assumption, Curve, Lives, Mileage, Refused, Unchecked
 from analytics.words.phrases import exact, plural
 from analytics.words.saying import says, texts
-from analytics.words.units import counted, name_of
+from analytics.words.units import counted, name_of, p_words
 
 texts(
     {
@@ -71,16 +71,14 @@ texts(
         Refused.BECAUSE: "{why}",
         Refused.PART: "{component} {part}: {why}",
         Assumption.POWER_LAW_BENDS: (
-            "the power law bends (p = {p_value:.3f}): ratings near the edge of the powers seen are less sure than stated"
+            "the power law bends ({p_value:p}): ratings near the edge of the powers seen are less sure than stated"
         ),
-        Assumption.POWER_LAW_STRAIGHT: "nothing in the records says the power law is not straight (p = {p_value:.2f})",
+        Assumption.POWER_LAW_STRAIGHT: "nothing in the records says the power law is not straight ({p_value:p})",
         Assumption.POWER_LAW_UNTESTED: "whether the power law bends could not be tested: a fit did not converge",
         Assumption.SHAPES_DIFFER: lambda p_value, shape: (
-            f"the parts wear out in different ways (p = {p_value:.3f}): do not pool their shapes"
+            f"the parts wear out in different ways ({p_words(p_value)}): do not pool their shapes"
         ),
-        Assumption.SHAPES_ALIKE: (
-            "nothing says the parts differ in shape (p = {p_value:.2f}; shared shape {shape:.2f})"
-        ),
+        Assumption.SHAPES_ALIKE: ("nothing says the parts differ in shape ({p_value:p}; shared shape {shape:.2f})"),
         Unchecked.FEW_FAILURES: lambda failures: (
             f"{plural(round(failures), 'failure')}: a fit on so few cannot be checked against itself"
         ),

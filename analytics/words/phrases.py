@@ -34,11 +34,6 @@ def at_least(share: float) -> str:
     return f"{floor(100 * share + 1e-9)}%"
 
 
-def p_words(p: float) -> str:
-    """A p-value as it is said: 'p = 0.013', 'p under 0.0001'."""
-    return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
-
-
 def numbered(value: float, digits: int = 2) -> str:
     """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'. value: the number."""
     if value == 0 or isinf(value):

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import partial
-from math import floor, log10
+from math import floor, isnan, log10
 from typing import Any
 
 from analytics.records.own_units import Kind, band_named, own_power, unit_of
@@ -147,9 +147,16 @@ def class_named(label: str) -> str:
     return f"{label} {name_of('weight')}"
 
 
+def p_words(p: float) -> str:
+    """A p-value as it is said everywhere: 'p = 0.013', 'p under 0.0001', never 0; 'p not known' of NaN."""
+    if isnan(p):
+        return "p not known"
+    return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
+
+
 #: how a figure in a text may be named to be said
 _SAID: dict[str, Callable[[Any], str]] = {
-    "power": power, "bare_power": bare_power, "weight": weight, "distance": distance, "pressure": pressure, "class_named": class_named
+    "power": power, "bare_power": bare_power, "weight": weight, "distance": distance, "pressure": pressure, "class_named": class_named, "p": p_words,
 }  # fmt: skip
 
 

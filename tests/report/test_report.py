@@ -67,8 +67,12 @@ def test_rounding_happens_here_and_blanks_stay_blank():
 
 
 def test_a_year_is_no_amount_and_a_slight_chance_is_no_power_of_ten():
-    frame = pd.DataFrame({"year": [2020, 2021], "p_value": [3.6e-66, 1.0], "value": [616.2, 0.0123]})
-    assert shown(frame).to_numpy().tolist() == [["2020", "under 0.0001", "616"], ["2021", "1", "1.2%"]]
+    frame = pd.DataFrame({"year": [2020, 2021, 2022], "p_value": [3.6e-66, 1.0, 0.0], "value": [616.2, 0.0123, 0.0]})
+    assert shown(frame).to_numpy().tolist() == [
+        ["2020", "under 0.0001", "616"],
+        ["2021", "1", "1.2%"],
+        ["2022", "under 0.0001", "0.0%"],
+    ]
 
 
 def test_a_table_of_many_columns_leaves_out_its_sentences_and_what_no_row_says():

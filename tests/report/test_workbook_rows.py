@@ -70,4 +70,7 @@ def test_a_column_of_figures_is_as_wide_as_they_are(tmp_path):
 def test_counts_have_no_decimals_and_no_figure_has_all_of_them(tmp_path):
     frame = pd.DataFrame({"lower": [0.0, 5.0], "exponent": [2.80483123, 1.2], "share_of": [0.0399027, 0.2]})
     _, styles = _written(frame, tmp_path / "x.xlsx")
+    _, chance = _written(pd.DataFrame({"p_value": [3e-9, 0.0004, 0.0213]}), tmp_path / "p.xlsx")
+    # a spreadsheet shows them as "under 0.0001", "0.0004" and "0.021"
+    assert """[&lt;0.000100]&quot;under 0.0001&quot;;[&lt;0.01]0.0000;0.000""" in chance
     assert {"#,##0", "#,##0.00", "0.0000"} == set(re.findall(r'formatCode="([^"]+)"', styles))

@@ -17,7 +17,7 @@ from analytics.words.phrases import capital, plural, weight_class
 from analytics.words.phrases import money as dressed
 from analytics.words.ratings.sheet import came_back
 from analytics.words.saying import say, say_all, texts
-from analytics.words.units import bare_power, distance, in_units, own, power
+from analytics.words.units import bare_power, distance, in_units, own, p_words, power
 
 NAN = float("nan")
 _CUT_BY = {
@@ -47,9 +47,9 @@ texts(
     {
         Boundary.REPLACED: "{above} has taken the place of {below}: no trial, the coming years will tell",
         Boundary.SETTLED: "the records have settled it",
-        Heavy.ALIKE: "Nothing says that power matters more, or less, in heavy trucks (p = {p_value:.2g}): one limit curve serves all weights.",
-        Heavy.MORE: "Power matters more in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
-        Heavy.LESS: "Power matters less in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
+        Heavy.ALIKE: "Nothing says that power matters more, or less, in heavy trucks ({p_value:p}): one limit curve serves all weights.",
+        Heavy.MORE: "Power matters more in heavy trucks ({p_value:p}): a limit for each weight class is called for.",
+        Heavy.LESS: "Power matters less in heavy trucks ({p_value:p}): a limit for each weight class is called for.",
         Heavy.FEW_FAILURES: "With {failures} failures it can't be told whether power matters more in heavy trucks.",
         Heavy.NO_WEIGHT: "No weight is on record, so all is judged by power alone, for a mix of weights like that of the trucks built; write down the weight at every build.",
         Heavy.UNTOLD: "Whether power matters more in heavy trucks can't be told: {why}.",
@@ -229,10 +229,10 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         rows += [
             (
                 "best cut of the search; chance alone would offer one so good",
-                f"{power(step.search.cuts[step.search.best])}; p = {p:.2g}",
+                f"{power(step.search.cuts[step.search.best])}; {p_words(p)}",
             ),
-            ("a smooth power law alone would look so jumpy", f"p = {step.models.p_smooth:.2g}"),
-            ("a lone jump alone would look so sloped", f"p = {step.models.p_step:.2g}"),
+            ("a smooth power law alone would look so jumpy", p_words(step.models.p_smooth)),
+            ("a lone jump alone would look so sloped", p_words(step.models.p_step)),
         ]
     if step.verdict == StepVerdict.STEP:
         rows.append(

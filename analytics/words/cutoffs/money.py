@@ -7,7 +7,7 @@ import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
 from analytics.words.phrases import listed, money, weight
-from analytics.words.units import bare_power, in_units, near_power, power
+from analytics.words.units import bare_power, in_units, near_power, p_words, power
 
 MIDDLE = {
     MiddleVerdict.EARNS_PLACE: "earns its place",
@@ -39,7 +39,7 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
         words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
     if found.slopes_p <= 0.05:
         words.append(
-            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which is assumed here: read it with doubt."
+            f"The two parts do not lose life with power alike ({p_words(found.slopes_p)}), which is assumed here: read it with doubt."
         )
     return tuple(words)
 

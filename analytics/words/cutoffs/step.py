@@ -7,9 +7,8 @@ import pandas as pd
 
 from analytics.cutoffs.step import StepResult, StepVerdict
 from analytics.reasons import Reason, Step
-from analytics.words.phrases import p_words
 from analytics.words.saying import say, says, texts
-from analytics.words.units import bare_power, bare_weight, name_of, own, power, weight
+from analytics.words.units import bare_power, bare_weight, name_of, own, p_words, power, weight
 
 _ALONG = {"power": "power", "weight": "weight", "power x weight": "power and weight together"}
 _SHAPES = {"slope": "a smooth slope", "step": "a lone jump", "stick": "a bend", "both": "a jump on a slope"}
@@ -20,23 +19,23 @@ _ROWS = {
     "step": "lone jump",
     "both": "jump on a power law",
 }
-_BEND = "a bend in place of a jump is {} (p = {{p_bend:.2g}})"
+_BEND = "a bend in place of a jump is {} ({{p_bend:p}})"
 
 texts(
     {
         Step.FEW_COMPARED: "only {failures} failures had another truck of their use and class to be held against",
-        Step.DIFFERENCE_AND_JUMP: "a search that paid for itself finds a difference (p = {p_value:.3g}), and a smooth power law alone would show so sharp "
+        Step.DIFFERENCE_AND_JUMP: "a search that paid for itself finds a difference ({p_value:p}), and a smooth power law alone would show so sharp "
         "a jump with chance {p_smooth:.3g} only",
         Step.BEND_RULED_OUT: _BEND.format("ruled out too"),
         Step.BEND_NOT_RULED_OUT: _BEND.format("not ruled out"),
         Step.TREND_BESIDE_JUMP: "a lone jump would leave so steep a trend on either side of it with chance {p_step:.3g} only, while a smooth power law "
-        "explains all there is (a jump on top of it: p = {p_smooth:.2g})",
-        Step.BEST_CUT_BY_CHANCE: "the best cut is no better than chance would offer a search (p = {p_value:.2g})",
-        Step.SLOPE_EXPLAINS: "a smooth slope explains the records (p = {p_smooth:.2g})",
-        Step.JUMP_EXPLAINS: "a lone jump explains them (p = {p_step:.2g})",
+        "explains all there is (a jump on top of it: {p_smooth:p})",
+        Step.BEST_CUT_BY_CHANCE: "the best cut is no better than chance would offer a search ({p_value:p})",
+        Step.SLOPE_EXPLAINS: "a smooth slope explains the records ({p_smooth:p})",
+        Step.JUMP_EXPLAINS: "a lone jump explains them ({p_step:p})",
         Step.JUMP_FITS_AS_WELL: "a jump fits them about as well (log-likelihood {jump:.1f} against {slope:.1f} for the slope)",
         Step.BOTH_FIT_BETTER: "a jump on top of the slope fits them better, though not beyond chance",
-        Step.SLOPE_HARDLY: "a smooth slope alone hardly does (p = {p_smooth:.2g}), but that is not yet enough to call it a step",
+        Step.SLOPE_HARDLY: "a smooth slope alone hardly does ({p_smooth:p}), but that is not yet enough to call it a step",
     }
 )
 
@@ -192,6 +191,6 @@ def search_caption(step: StepResult, part: str) -> str:
     if step.verdict == StepVerdict.STEP and step.cut != search.cuts[search.best]:
         place += f" Its likeliest place, with the slope allowed for, is {at(step, step.cut)}."
     return (
-        f"Verdict for {part}: {step.verdict}.\nThe search's best cut is {at(step, search.cuts[search.best])} (p = {search.p_value:.2g} after paying for "
+        f"Verdict for {part}: {step.verdict}.\nThe search's best cut is {at(step, search.cuts[search.best])} ({p_words(search.p_value)} after paying for "
         f"the search, {p_words(search.naive_p).removeprefix('p ').removeprefix('= ')} if it had not been searched for). A jump, if there is one, {place}"
     )

@@ -78,14 +78,14 @@ texts(
             "the slope is held up by its prior"
         ),
         Checked.SLOPE_NOT_SHOWN: (
-            "the records alone do not show that more power means less life (exponent {exponent:+.1f}, p = {p_value:.2f}): "
+            "the records alone do not show that more power means less life (exponent {exponent:+.1f}, {p_value:p}): "
             "the slope is held up by its prior"
         ),
         Checked.ODOMETERS_ALIKE: (
             "every odometer on record gives about the same miles a day: were they read, or written down by a rule?"
         ),
         Checked.OWN_COLUMN: (
-            "{column}: one standard deviation more goes with {times:.2f} times the life (p = {p_value:.2g})"
+            "{column}: one standard deviation more goes with {times:.2f} times the life ({p_value:p})"
         ),
         Checked.COLLINEAR: (
             "power and the other columns move together (variance inflation {inflation:.1f}): their effects cannot be told "

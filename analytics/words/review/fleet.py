@@ -7,9 +7,9 @@ from typing import Any
 from analytics.models.comparison import LogRank
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Wear
 from analytics.words import units
-from analytics.words.phrases import numbered, p_words, percent, plural
+from analytics.words.phrases import numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
-from analytics.words.units import class_named, run
+from analytics.words.units import class_named, p_words, run
 
 # ---- units out -------------------------------------------------------------------------------------------------------
 asks(
