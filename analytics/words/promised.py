@@ -82,10 +82,21 @@ def _binomial(share: float, n: float) -> float:
     return math.sqrt(share * (1 - share) / n)
 
 
+def _held(share: float, se: float, of: float, least: float = 0.9, most: float = math.inf) -> Told:
+    """A share that is to lie between ``least`` and ``most``, ``of`` how many."""
+    return Told(f"{_share(share, se)} of {of:,.0f}", judged(share, least, most, se))
+
+
 def _least(rows: pd.DataFrame, column: str, name: str, of: str, se: str = "se") -> tuple[pd.Series, str]:
     """The row lowest in a ``column``, and how it is told: the share, its standard error, of how many and which (``name``)."""
     row = rows.loc[rows[column].idxmin()]
     return row, f"{_share(row[column], row[se])} of {row[of]:,.0f}: {row[name]}"
+
+
+def _lowest(rows: pd.DataFrame, column: str, name: str, of: str, se: str = "se") -> Told:
+    """The lowest of many shares, each of which is to be nine in ten."""
+    row, told = _least(rows, column, name, of, se)
+    return Told(f"lowest {told}", judged(row[column], 0.9, se=row[se]))
 
 
 # ---- ratings --------------------------------------------------------------------------------------------------------
@@ -110,16 +121,13 @@ def _cells(t: _Tables) -> Told:
 def _shops_held(kind: str, least: float, most: float = math.inf) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
         row = t.shops(kind, "all").iloc[0]
-        return Told(
-            f"{_share(row['held'], row['se'])} of {row['bounds']:,.0f}", judged(row["held"], least, most, row["se"])
-        )
+        return _held(row["held"], row["se"], row["bounds"], least, most)
 
     return tell
 
 
 def _every_part(t: _Tables) -> Told:
-    row, low = _least(t.shops("any"), "held", "part", "bounds")
-    return Told(f"lowest {low}", judged(row["held"], 0.9, se=row["se"]))
+    return _lowest(t.shops("any"), "held", "part", "bounds")
 
 
 def _every_part_within(t: _Tables) -> Told:
@@ -165,12 +173,11 @@ def _shares(which: str) -> Callable[[_Tables], Told]:
 
 def _hidden(t: _Tables) -> Told:
     row = t["hidden"][(t["hidden"]["times"] == 0) & (t["hidden"]["how"] == "by openings")].iloc[0]
-    return Told(f"{_share(row['held'], row['se'])} of {row['bounds']:,.0f}", judged(row["held"], 0.9, se=row["se"]))
+    return _held(row["held"], row["se"], row["bounds"])
 
 
 def _none_failed(t: _Tables) -> Told:
-    row, low = _least(t["none_failed"], "held", "cell", "parts")
-    return Told(f"lowest {low}", judged(row["held"], 0.9, se=row["se"]))
+    return _lowest(t["none_failed"], "held", "cell", "parts")
 
 
 def _torque(t: _Tables) -> Told:
@@ -209,13 +216,13 @@ def _raised(t: _Tables) -> Told:
 
 
 # ---- the quarter ----------------------------------------------------------------------------------------------------
-def _kinds(span: str) -> Callable[[_Tables], pd.DataFrame]:
-    return lambda t: t["quarter"][t["quarter"]["span"] == span]
+def _kinds(t: _Tables, span: str) -> pd.DataFrame:
+    return t["quarter"][t["quarter"]["span"] == span]
 
 
 def _came(span: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
-        own = _kinds(span)(t).set_index("kind")
+        own = _kinds(t, span).set_index("kind")
         ends = own.loc[[own["ratio"].idxmin(), own["ratio"].idxmax()]]
         told = (f"{r.ratio:.3f} (s.e. {r.ratio_se:.3f}; {r.Index})" for r in ends.itertuples())
         return Told(" to ".join(told), _all_kept(bool(own["ratio"].between(*LEAN).all())))
@@ -225,7 +232,7 @@ def _came(span: str) -> Callable[[_Tables], Told]:
 
 def _ranges(span: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
-        own = _kinds(span)(t).set_index("kind")["held"]
+        own = _kinds(t, span).set_index("kind")["held"]
         return Told(
             f"{_share(own.min())} ({own.idxmin()}) to {_share(own.max())} ({own.idxmax()}); {(~own.between(*HELD)).sum()} of {len(own)} kinds outside",
             _all_kept(bool(own.between(*HELD).all())),
@@ -235,7 +242,7 @@ def _ranges(span: str) -> Callable[[_Tables], Told]:
 
 
 def _sides(t: _Tables) -> Told:
-    off = {span: [one_sided(row) for row in _kinds(span)(t).itertuples()] for span in ("quarter", "year")}
+    off = {span: [one_sided(row) for row in _kinds(t, span).itertuples()] for span in ("quarter", "year")}
     told = (f"of the {span}s {sum(n)} of {len(n)} kinds are not" for span, n in off.items())
     return Told("; ".join(told), _all_kept(not any(map(any, off.values()))))
 
@@ -251,22 +258,18 @@ def _one_part(t: _Tables) -> Told:
 def _whole_shop(span: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
         quiet = t["watch"].set_index("shop").loc["quiet"]
-        held, se = quiet[f"{span}_covered"], quiet[f"{span}_se"]
-        return Told(f"{_share(held, se)} of {quiet[f'{span}_forecasts']:,.0f}", judged(held, 0.9, se=se))
+        return _held(quiet[f"{span}_covered"], quiet[f"{span}_se"], quiet[f"{span}_forecasts"])
 
     return tell
 
 
 def _quiet_alarms(t: _Tables) -> Told:
     quiet = t["watch"].set_index("shop").loc["quiet"]
-    return Told(
-        f"{_share(quiet['share'], quiet['se'])} of {quiet['quarters']:,.0f} quarters",
-        judged(quiet["share"], most=CLAIMED, se=quiet["se"]),
-    )
+    return _held(quiet["share"], quiet["se"], quiet["quarters"], -math.inf, CLAIMED)
 
 
 def _claims(t: _Tables) -> Told:
-    own = _kinds("quarter")(t)
+    own = _kinds(t, "quarter")
     row = own.loc[own["false_claims"].idxmax()]
     se = _binomial(row["false_claims"], row["forecasts"])
     return Told(
@@ -277,9 +280,7 @@ def _claims(t: _Tables) -> Told:
 
 def _tenfold(t: _Tables) -> Told:
     row = t["watch_lots"].set_index("times").loc[10]
-    return Told(
-        f"{_share(row['caught'], row['se'])} of {row['fleets']:,.0f}", judged(row["caught"], 0.55, se=row["se"])
-    )
+    return _held(row["caught"], row["se"], row["fleets"], 0.55)
 
 
 def _guarantee(t: _Tables) -> Told:
@@ -317,8 +318,7 @@ def _slopes(t: _Tables) -> Told:
 def _jump(column: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
         own = _jumps(t).assign(own_se=lambda d: [_binomial(h, n) for h, n in zip(d[column], d["fleets"], strict=True)])
-        row, low = _least(own, column, "cell", "fleets", "own_se")
-        return Told(f"lowest {low}", judged(row[column], 0.9, se=row["own_se"]))
+        return _lowest(own, column, "cell", "fleets", "own_se")
 
     return tell
 
@@ -364,7 +364,7 @@ def _outside(t: _Tables) -> Told:
 def _advised_held(measure: str) -> Callable[[_Tables], Told]:
     def tell(t: _Tables) -> Told:
         row = t.advice(measure)
-        return Told(f"{_share(row['value'], row['se'])} of {row['of']:,.0f}", judged(row["value"], 0.9, se=row["se"]))
+        return _held(row["value"], row["se"], row["of"])
 
     return tell
 
