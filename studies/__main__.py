@@ -39,6 +39,16 @@ def commands() -> tuple[Command, ...]:
         Command("coverage", "how often the rating rule is right", _cells(), _coverage),
         Command("cutoffs", "how often the verdicts step, slope, can't tell are right", _cells(), _cutoffs),
         Command("power-ratio", "the power a part carries against another", _cells(50), _power_ratio),
+        Command(
+            "prediction",
+            "how often the interval of one part's comebacks holds them",
+            (
+                argument("--replicates", type=int, default=400, help="fleets per cell (default 400)"),
+                argument("--jobs", type=int, default=1, help="processes (default 1)"),
+                OUT,
+            ),
+            _prediction,
+        ),
         Command("none-failed", "parts without a failure, rated with what siblings lend", _cells(), _none_failed),
         Command(
             "shops", "rate invented shops from their sheets, and hold every bound against the truth", _shops(100), _rate
@@ -156,6 +166,15 @@ def _power_ratio(arguments: argparse.Namespace) -> None:
 
     table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
     _print(table, "cell compared lower_holds upper_holds")
+
+
+def _prediction(arguments: argparse.Namespace) -> None:
+    from studies.prediction import prediction_coverage
+
+    table = prediction_coverage(
+        arguments.replicates, jobs=arguments.jobs, out=arguments.out / "prediction.csv", progress=progress()
+    )
+    _print(table, "cell days fleets covered se below above")
 
 
 def _none_failed(arguments: argparse.Namespace) -> None:

@@ -459,7 +459,7 @@ _PROMISES = (
     Promise(_QUARTER, f"The range of a quarter holds what comes, {_KINDS}", _RANGE, _ranges("quarter"), "quarter", "quarter.csv"),
     Promise(_QUARTER, f"The range of a year holds what comes, {_KINDS}", _RANGE, _ranges("year"), "quarter", "quarter.csv"),
     Promise(_QUARTER, f"Misses above and below a range are about as many, {_KINDS}", "within twice", _sides, "quarter", "quarter.csv"),
-    Promise(_QUARTER, f"The range of one part's comebacks holds, {_EVERY}", "90%", _one_part, "", "prediction.csv"),
+    Promise(_QUARTER, f"The range of one part's comebacks holds, {_EVERY}", "90%", _one_part, "prediction", "prediction.csv"),
     Promise(_QUARTER, "The range of a whole shop's quarter holds, nothing wrong", "90%", _whole_shop("quarter"), "watch", "watch.csv"),
     Promise(_QUARTER, "The range of a whole shop's year holds, nothing wrong", "90%", _whole_shop("year"), "watch", "watch.csv"),
     Promise(_QUARTER, "Quarters with a false claim, nothing wrong", "at most 10%", _quiet_alarms, "watch", "watch.csv"),
