@@ -84,7 +84,7 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     settings = SETTINGS["defaults"]
     fleets = [draw_fleet(FleetCell(cell.name, failures=n, **dict(cell.sibling)), rng) for n in cell.siblings]
     said = {str(i): said_of(lives, LIFE_MILES, settings) for i, lives in enumerate(fleets)}
-    lent = priors_after("shaft", "own", settings, {name: own for name, own in said.items() if own})
+    lent = priors_after("shaft", "own", settings, {name: word for name, word in said.items() if word is not None})
     settings = replace(settings, priors=replace(settings.priors, own=(lent,))).of("shaft", "own")
     weight_lb = dict(cell.own).get("weight_lb", 7500.0)
     found = rate_part(data, weight_lb, None, PROMISE, settings)

@@ -126,15 +126,17 @@ def joint_model(
     names, raw, others = _covariates(data, terms.use_terms)
     x, centre = _centred(data, names, raw)
     rows = build_rows(data, x, life_miles, terms.change_days)
+    layout = _layout(data, rows, x.shape[1], terms)
+    priors = _priors(Priors() if priors is None else priors, names, others, distribution, data.rates_alike)
     return JointModel(
         data,
         rows,
         x,
         ("intercept", *names),
         centre,
-        _layout(data, rows, x.shape[1], terms),
+        layout,
         distribution,
-        _priors(Priors() if priors is None else priors, names, others, distribution, data.rates_alike),
+        replace(priors, driving=priors.driving_for(layout, data.use_names, data.rates_alike)),
         life_miles,
         terms.change_days,
         rate_nodes(1.2),

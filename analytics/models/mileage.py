@@ -140,7 +140,9 @@ def fit_driving(
         rate_between=priors.rate_between,
         spread=(float(np.log(ALIKE)), 0.02) if data.rates_alike else priors.spread,
         decline=priors.decline,
+        driving=priors.driving,
     )
+    only = replace(only, driving=only.driving_for(layout, data.use_names, data.rates_alike))
     top = maximise(objective(rows, layout, "weibull", only, rate_nodes(1.0)), start, limits=np.ones(layout.size))
     theta = top.theta[0]
     at = layout.place("decline")

@@ -9,6 +9,69 @@ import numpy as np
 
 from analytics.models.likelihood import TINY, Layout
 
+#: what follows gamma in theta: the miles a day of each use, then these
+USE, SPREAD = "use ", "spread"
+_ALONE = (SPREAD, "decline", "level", "slope", "share")
+
+
+def driving_names(layout: Layout, uses: Sequence[str]) -> tuple[str, ...]:
+    """Names of all that follows gamma in theta of a ``layout``, in that order: driving, who gets read, what is reported. uses: of the data, by name."""
+    driven = (*(USE + name for name in uses), SPREAD) if layout.uses else ()
+    return (*driven, *(name for name in _ALONE[1:] if layout.place(name) is not None))
+
+
+@dataclass(frozen=True, slots=True)
+class DrivingPrior:
+    """A normal prior on what follows gamma in theta: `driving_names`, their means, and the covariance by rows."""
+
+    names: tuple[str, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+    @classmethod
+    def usual(cls, names: Sequence[str], priors: Priors) -> DrivingPrior | None:
+        """The ``priors`` of such ``names`` as one; None where one of them is switched off."""
+        use = np.array([name.startswith(USE) for name in names], bool)
+        alone = {name: getattr(priors, name) for name in names if not name.startswith(USE)}
+        if None in alone.values() or (use.any() and (priors.rate is None or priors.rate_between is None)):
+            return None
+        mean, spread = np.array([alone.get(name, priors.rate) for name in names]).reshape(-1, 2).T
+        covariance = np.diag(np.where(use, 0.0, spread**2))
+        if use.any() and priors.rate is not None and priors.rate_between is not None:
+            k = use.sum()
+            covariance[np.ix_(use, use)] = priors.rate[1] ** 2 + priors.rate_between**2 * (np.eye(k) - 1 / k)
+        return cls.of(names, mean, covariance)
+
+    @classmethod
+    def of(cls, names: Sequence[str], mean: np.ndarray, covariance: np.ndarray) -> DrivingPrior:
+        """From arrays (k,) and (k, k)."""
+        return cls(tuple(names), tuple(mean.tolist()), tuple(map(tuple, covariance.tolist())))
+
+    def within(self, usual: DrivingPrior) -> DrivingPrior:
+        """This prior for the names of the ``usual`` one, which stands for those it does not know."""
+        mean, covariance = np.array(usual.mean), np.array(usual.covariance)
+        to = [i for i, name in enumerate(usual.names) if name in self.names]
+        at = [self.names.index(usual.names[i]) for i in to]
+        mean[to] = np.array(self.mean)[at]
+        covariance[to, :] = 0.0
+        covariance[:, to] = 0.0
+        covariance[np.ix_(to, to)] = np.array(self.covariance)[np.ix_(at, at)]
+        return self.of(usual.names, mean, covariance)
+
+    def fixed(self, name: str, mean: float, spread: float) -> DrivingPrior:
+        """This prior with one name's own, ``mean`` and standard deviation; as it is where it has no such name."""
+        if name not in self.names:
+            return self
+        one = DrivingPrior((name,), (mean,), ((spread**2,),))
+        return one.within(self)
+
+    def of_one(self, name: str) -> tuple[float, float] | None:
+        """Mean and standard deviation of one of the names; None where it is not among them."""
+        if name not in self.names:
+            return None
+        at = self.names.index(name)
+        return self.mean[at], float(np.sqrt(self.covariance[at][at]))
+
 
 @dataclass(frozen=True, slots=True)
 class LifePriors:
@@ -21,6 +84,7 @@ class LifePriors:
     weight: tuple[float, float] | None
     part: str = ""
     lenders: tuple[str, ...] = ()
+    driving: DrivingPrior | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +100,8 @@ class Priors:
     slope: at 1 a driver who runs 1.6 times the usual miles is some three times as likely to be read. A standard deviation of 1 let a few
     early failures halve the miles of all that were never read, where who is read said nothing: in 24 invented shops with right limits
     the estimates leaned down by a tenth. At 0.5, trucks read by a slope of 1 held .95 to .98 of bounds, as at 1 (40 fleets a cell).
-    pooled: whether parts of a component lend each other shape and effects. lenders: those that lent to these, by name. own: of the components, and parts, that have their own.
+    pooled: whether parts of a component lend each other shape, effects and driving. lenders: those that lent to these, by name. own: of the components, and parts, that have their own.
+    driving: in place of rate, rate_between, spread, decline, level, slope and share, where siblings lent it; in a model, for just what follows gamma in its theta.
     """
 
     shape: tuple[float, float] | None = (float(np.log(2.0)), 0.5)
@@ -53,6 +118,17 @@ class Priors:
     pooled: bool = True
     lenders: tuple[str, ...] = ()
     own: tuple[LifePriors, ...] = ()
+    driving: DrivingPrior | None = None
+
+    def driving_for(self, layout: Layout, uses: Sequence[str], alike: bool) -> DrivingPrior | None:
+        """What siblings lent, for just what follows gamma in theta of a ``layout``; None where they lent nothing. uses: of the data, by name. alike: its
+        odometers were written down by a rule, so that `spread` holds as it stands."""
+        names = driving_names(layout, uses)
+        usual = DrivingPrior.usual(names, self) if self.driving is not None and names else None
+        if self.driving is None or usual is None:
+            return None
+        lent = self.driving.within(usual)
+        return lent.fixed(SPREAD, *self.spread) if alike and self.spread else lent
 
 
 NO_PRIORS = Priors(
@@ -73,21 +149,25 @@ def penalty(
     theta: np.ndarray, layout: Layout, priors: Priors, constrained: bool = False, moved: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log of the ``priors`` (B,), gradient (B, p), Hessian (B, p, p) at theta (B, p) of a ``layout``; up to a constant.
-    The power is the first covariate. constrained: gamma lacks the intercept. moved: (B, 2 + others), see `drawn_middles`."""
+    The power is the first covariate. constrained: gamma lacks the intercept. moved: (B, 2 + others + lent), see `drawn_middles`."""
     theta = np.atleast_2d(theta)
     batch, size = theta.shape
     value, grad, hess = np.zeros(batch), np.zeros((batch, size)), np.zeros((batch, size, size))
     sums = value, grad, hess
     g0 = layout.gamma.start + (0 if constrained else 1)
-    by = np.zeros((1, 2 + len(priors.others))) if moved is None else moved
+    lent = 2 + len(priors.others)
+    by = np.zeros((1, lent + len(_lent(priors)))) if moved is None else moved
     if priors.power is not None and layout.gamma.stop > g0:
         _on_power(theta, g0, priors.power[0] + by[:, 1], priors.power[1], sums)
     if of := [(g0 + 1 + j, p[0] + by[:, 2 + j], p[1]) for j, p in enumerate(priors.others) if p is not None]:
         _on_others(theta, of, sums)
-    if layout.uses:
-        _between_uses(theta, layout, priors, value, grad, hess)
-    places = {"shape": 0, "spread": layout.tau if layout.uses else None}
-    places |= {name: layout.place(name) for name in ("decline", "level", "slope", "share")}
+    places: dict[str, int | None] = {"shape": 0}
+    if priors.driving is not None:
+        _on_driving(theta, layout.gamma.stop, priors.driving, by[:, lent:], sums)
+    else:
+        if layout.uses:
+            _between_uses(theta, layout, priors, value, grad, hess)
+        places |= {SPREAD: layout.tau if layout.uses else None, **{name: layout.place(name) for name in _ALONE[1:]}}
     off = {"shape": by[:, 0]}
     alone = [
         (at, prior[0] + off.get(name, np.zeros(1)), prior[1])
@@ -100,18 +180,25 @@ def penalty(
 
 
 def drawn_middles(theta: np.ndarray, layout: Layout, priors: Priors, rngs: Sequence[np.random.Generator]) -> np.ndarray:
-    """How far the middles of the ``priors`` on log beta, on the power and on each further column move, (fleets, 2 + others), where each is drawn about what is true at theta
+    """How far the middles of the ``priors`` on log beta, on the power, on each further column and on what siblings lent of driving move, (fleets, 2 + others + lent), where each is drawn about what is true at theta
     (p,) of the ``layout``, by one of the ``rngs`` a fleet. A prior weighs as one more record does: in simulated fleets it falls anew as they do. Held still it would stand
     against the truth they are drawn from in each of them, wherever that lies far from it."""
     beta, gamma = float(np.exp(theta[0])), theta[layout.gamma]
     true = [theta[0], np.log(max(-gamma[1], TINY) / beta), *(gamma[2:] / beta)]
     held = [priors.shape, priors.power, *priors.others]
-    z = np.array([rng.standard_normal(len(held)) for rng in rngs])
+    z = np.array([rng.standard_normal(len(held) + len(_lent(priors))) for rng in rngs])
     moves = [
         np.zeros(len(z)) if p is None else t + p[1] * z[:, j] - p[0]
         for j, (t, p) in enumerate(zip(true, held, strict=True))
     ]
+    if priors.driving is not None:
+        by = z[:, len(held) :] @ np.linalg.cholesky(np.array(priors.driving.covariance)).T
+        moves += [*(theta[layout.gamma.stop :] - np.array(priors.driving.mean) + by).T]
     return np.column_stack(moves)
+
+
+def _lent(priors: Priors) -> tuple[str, ...]:
+    return () if priors.driving is None else priors.driving.names
 
 
 _Sums = tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -155,6 +242,17 @@ def _on_each(theta: np.ndarray, of: list[_Prior], sums: _Sums) -> None:
     value -= 0.5 * (gap * gap * precision).sum(1)
     grad[:, at] -= gap * precision
     hess[:, at, at] -= precision
+
+
+def _on_driving(theta: np.ndarray, first: int, prior: DrivingPrior, by: np.ndarray, sums: _Sums) -> None:
+    """Adds the ``prior`` on all of theta from the place ``first`` on."""
+    value, grad, hess = sums
+    precision = np.linalg.inv(np.array(prior.covariance))
+    gap = theta[:, first:] - np.array(prior.mean) - by
+    pull = gap @ precision
+    value -= 0.5 * (pull * gap).sum(1)
+    grad[:, first:] -= pull
+    hess[:, first:, first:] -= precision
 
 
 def _apart(of: list[_Prior]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -23,7 +23,7 @@ _LEANS = 1.64
 def check_fit(data: LifeData, model: JointModel, top: Optimum, settings: RatingSettings) -> list[Reason]:
     """Checks of the lives rated (``data``) and of their first fit, ``model`` and ``top``, under the ``settings``,
     whatever the weight."""
-    found = _slope_in_power(data, model, top, settings)
+    found = _slope_in_power(data, model, top)
     found += reason_if(Checked.ODOMETERS_ALIKE, data.rates_alike)
     return found + _own_columns(data, model, top) + _collinear(data, model)
 
@@ -70,12 +70,11 @@ def check_ratings(each: list[FitRating], bound: float, opinion: float, settings:
     return found
 
 
-def _slope_in_power(data: LifeData, model: JointModel, top: Optimum, settings: RatingSettings) -> list[Reason]:
+def _slope_in_power(data: LifeData, model: JointModel, top: Optimum) -> list[Reason]:
     """Do the records show by themselves that more power means less life?"""
     if np.ptp(data.log_power) < 1e-6:
         return [reason(Checked.ONE_POWER)]
-    free = replace(settings.priors, power=None, others=())
-    _, open_top = fit_joint(replace(model, priors=replace(free, others=model.priors.others)), top.theta[0])
+    _, open_top = fit_joint(replace(model, priors=replace(model.priors, power=None)), top.theta[0])
     if not open_top.converged[0]:
         return [reason(Checked.SLOPE_UNSETTLED)]
     theta = open_top.theta[0]

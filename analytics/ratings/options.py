@@ -197,4 +197,6 @@ def for_use(options: Options, target: UseTarget) -> Options:
     if target.counted == "miles":
         return replace(options, promise=promise)
     rate = (math.log(_RUNS_A_YEAR / DAYS_A_YEAR), _RUNS_SD)
-    return replace(options, promise=promise, settings=replace(s, early=False, priors=replace(s.priors, rate=rate)))
+    return replace(
+        options, promise=promise, settings=replace(s, early=False, priors=replace(s.priors, rate=rate, driving=None))
+    )

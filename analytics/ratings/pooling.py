@@ -1,22 +1,32 @@
-"""What the parts of a component lend each other before each is rated: shape of life, effect of power and of weight."""
+"""What the parts of a component lend each other before each is rated: shape of life, effect of power and of weight, and one model of driving, who gets read and what is
+reported: a component's parts are in all trucks of the shop, each in its own."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData
-from analytics.models.pooling import NAMES, Said, lent, said_by
-from analytics.models.priors import LifePriors
+from analytics.models.pooling import NAMES, Said, SaidOfDriving, lent, lent_driving, said_by, said_of_driving
+from analytics.models.priors import USE, DrivingPrior, LifePriors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.early import early_check
 from analytics.ratings.options import Options, for_component, options_for
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.settings import RatingSettings
 from analytics.records.load import NOT_RECORDED
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """What the records of one part alone say: of its ``life`` (by NAMES), and of ``driving``."""
+
+    life: dict[str, Said]
+    driving: SaidOfDriving | None
 
 
 def options_of(lifetimes: Lifetimes, options: Options | None) -> Options:
@@ -45,47 +55,50 @@ def lending(lifetimes: Lifetimes, options: Options) -> Options:
     every = each(_said, items, keep=True)
     own = list(held.own)
     for component, parts in lenders.items():
-        said = {part: next(every) for part in parts}
-        usual = for_component(options, component)
-        for part in sorted(named.loc[named["component"] == component, "part"].unique()):
-            own += _priors_of(component, part, usual.settings, said)
+        said = {part: word for part in parts if (word := next(every)) is not None}
+        usual, its = for_component(options, component), named[named["component"] == component]
+        uses = sorted(its["use"].fillna("").astype(str).unique())
+        for part in sorted(its["part"].unique()):
+            siblings = {name: word for name, word in said.items() if name != part}
+            if siblings:
+                own.append(priors_after(component, part, usual.settings, siblings, uses))
     return replace(options, settings=replace(options.settings, priors=replace(held, own=tuple(own))))
 
 
-def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> dict[str, Said]:
-    """What the records of a part say by themselves; nothing where they carry no fit."""
+def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> Word | None:
+    """What the records of a part say by themselves; None where they carry no fit."""
     try:
         data = part_lives(lifetimes, component, part).data
     except AnalyticsError:
-        return {}
+        return None
     return said_of(data, options.promise.life, options.settings)
 
 
-def said_of(data: LifeData, life_miles: float, settings: RatingSettings) -> dict[str, Said]:
-    """What the lives of a part (``data``) say by themselves of shape, slope and weight effect under the ``settings``; nothing where they carry no fit. life_miles: the
-    target life."""
+def said_of(data: LifeData, life_miles: float, settings: RatingSettings) -> Word | None:
+    """What the lives of a part (``data``) say by themselves under the ``settings``; None where they carry no fit. life_miles: the target life."""
     if not data.failures:
-        return {}
+        return None
     _, rated = early_check(data, life_miles, settings)
     model, top = fit_joint(settings.model(rated, life_miles, "weibull"))
-    return said_by(model, top) if top.converged[0] else {}
-
-
-def _priors_of(
-    component: str, part: str, settings: RatingSettings, said: dict[str, dict[str, Said]]
-) -> list[LifePriors]:
-    """The priors of a ``part`` as what its siblings ``said`` leaves those of its component (in the ``settings``); none where they said nothing."""
-    siblings = {name: own for name, own in said.items() if own and name != part}
-    return [priors_after(component, part, settings, siblings)] if siblings else []
+    return Word(said_by(model, top), said_of_driving(model, top)) if top.converged[0] else None
 
 
 def priors_after(
-    component: str, part: str, settings: RatingSettings, siblings: dict[str, dict[str, Said]]
+    component: str, part: str, settings: RatingSettings, siblings: dict[str, Word], uses: Sequence[str] = ()
 ) -> LifePriors:
-    """The priors of a ``part`` as what its ``siblings`` said leaves those of its ``component`` in the ``settings``."""
+    """The priors of a ``part`` as what its ``siblings`` said leaves those of its ``component`` in the ``settings``. uses: of the component, by name."""
 
     def after(name: str, usual: tuple[float, float] | None) -> tuple[float, float] | None:
-        return usual and lent(usual, [own[name] for own in siblings.values() if name in own])
+        return usual and lent(usual, [word.life[name] for word in siblings.values() if name in word.life])
 
     shape, power, weight = (after(name, getattr(settings.priors, name)) for name in NAMES)
-    return LifePriors(component, shape, power, weight, part=part, lenders=tuple(siblings))
+    driving = _driving_after(settings, [word.driving for word in siblings.values() if word.driving is not None], uses)
+    return LifePriors(component, shape, power, weight, part=part, lenders=tuple(siblings), driving=driving)
+
+
+def _driving_after(settings: RatingSettings, said: Sequence[SaidOfDriving], uses: Sequence[str]) -> DrivingPrior | None:
+    told = {name: None for word in said for name in word.names}
+    driven = {name for name in told if name.startswith(USE)}
+    if driven:
+        driven |= {USE + name for name in uses}
+    return lent_driving((*sorted(driven), *(name for name in told if name not in driven)), settings.priors, said)

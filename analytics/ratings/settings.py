@@ -82,7 +82,9 @@ class RatingSettings:
             return self
         pooled = self.priors.pooled and not part
         priors = replace(self.priors, shape=own.shape, power=own.power, weight=own.weight, pooled=pooled, own=())
-        priors = replace(priors, lenders=own.lenders)
+        priors = replace(priors, lenders=own.lenders, driving=own.driving)
+        if own.driving is not None:
+            priors = replace(priors, share=own.driving.of_one("share") or priors.share)
         return replace(self, priors=priors)
 
     @property

@@ -15,7 +15,7 @@ from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.lifedata import build_rows, life_data
 from analytics.models.likelihood import Constraint, Layout, log_likelihood
 from analytics.models.newton import maximise
-from analytics.models.priors import NO_PRIORS, Priors, drawn_middles, penalty
+from analytics.models.priors import NO_PRIORS, DrivingPrior, Priors, drawn_middles, driving_names, penalty
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.models.rows import Block, Points, Rows
@@ -322,6 +322,43 @@ def test_middles_moved_are_those_of_other_priors_and_fall_about_the_truth():
     assert middles.std(0) == pytest.approx(held[:, 1], rel=0.05)
     none = drawn_middles(theta, layout, replace(priors, shape=None, others=(None,)), np.random.default_rng(1).spawn(5))
     assert (none[:, [0, 2]] == 0).all()
+
+
+@pytest.mark.parametrize("held", [False, True], ids=["free", "held"])
+def test_the_usual_prior_of_driving_as_one_is_the_usual_priors_one_by_one(held):
+    layout = Layout(2 if held else 3, 2, True, True, True, True)
+    priors = Priors(others=((-2.0, 2.5),))
+    names = driving_names(layout, ["street", "towing"])
+    assert names == ("use street", "use towing", "spread", "decline", "level", "slope", "share")
+    as_one = replace(priors, driving=DrivingPrior.usual(names, priors))
+    theta = np.random.default_rng(2).normal(size=(3, layout.size))
+    theta[:, layout.gamma.start + (0 if held else 1)] = -2.0
+    apart, one = (penalty(theta, layout, p, held) for p in (priors, as_one))
+    assert one[0] - one[0][0] == pytest.approx(apart[0] - apart[0][0], rel=1e-10)
+    assert one[1] == pytest.approx(apart[1], rel=1e-9, abs=1e-10)
+    assert one[2] == pytest.approx(apart[2], rel=1e-9, abs=1e-10)
+
+
+def test_middles_of_driving_that_was_lent_move_and_fall_about_the_truth():
+    layout = Layout(3, 1, share=True)
+    half = np.array([[0.3, 0.0, 0.0], [0.1, 0.2, 0.0], [0.0, -0.1, 0.4]])
+    lent = DrivingPrior.of(("use street", "spread", "share"), np.array([3.2, -0.5, 1.4]), half @ half.T)
+    plain = Priors(others=((-2.0, 2.5),))
+    priors = replace(plain, driving=lent)
+    theta = np.array([np.log(1.8), 0.3, -5.4, -2.7, 3.4, np.log(0.5), 2.0])
+    moved = np.array([[0.0, 0.0, 0.0, 0.2, -0.3, 0.1]])
+    other = replace(lent, mean=(3.4, -0.8, 1.5))
+    for got, expected in zip(
+        penalty(theta, layout, priors, moved=moved),
+        penalty(theta, layout, replace(priors, driving=other)),
+        strict=True,
+    ):
+        assert got == pytest.approx(expected, rel=1e-12)
+    middles = drawn_middles(theta, layout, priors, np.random.default_rng(1).spawn(4000))
+    # the draws of the others are the same
+    assert (middles[:, :3] == drawn_middles(theta, layout, plain, np.random.default_rng(1).spawn(4000))).all()
+    assert middles[:, 3:].mean(0) == pytest.approx(theta[4:] - [3.2, -0.5, 1.4], abs=0.03)
+    assert np.cov(middles[:, 3:].T) == pytest.approx(half @ half.T, abs=0.01)
 
 
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)

@@ -1,7 +1,8 @@
-"""Parts of a component lend each other shape and effects before each is rated."""
+"""Parts of a component lend each other shape, effects and driving before each is rated."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,17 +12,20 @@ import pytest
 from analytics.advice.adviser import Adviser
 from analytics.advice.truck import Wish
 from analytics.lifetimes.table import make_lifetimes
-from analytics.models.priors import Priors
+from analytics.models.joint import fit_joint
+from analytics.models.priors import DrivingPrior, Priors
 from analytics.ratings.at_once import AtOnce
 from analytics.ratings.backtest import backtest
+from analytics.ratings.basis import part_lives
 from analytics.ratings.model_checks import check_model
-from analytics.ratings.options import for_component, options_for
+from analytics.ratings.options import for_component, for_use, options_for
 from analytics.ratings.pooling import lending, options_of
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import make_ratings
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
 from analytics.records.load import load_records
+from analytics.records.shop import UseTarget
 from analytics.review.how_sure import how_sure
 from analytics.words.ratings.basis import basis
 from tests.small_shop import TOML, build, returned, write_shop
@@ -97,6 +101,55 @@ def test_a_part_with_none_beside_it_and_other_components_keep_the_usual_prior(re
     assert (other.shape, other.power, other.weight) == (Priors().shape, Priors().power, Priors().weight)
 
 
+def _driven(folder):
+    """Street trucks that drive 40 miles a day: 80 with part A, all of which are read, 20 with part B, two of which are."""
+    rng = np.random.default_rng(11)
+    builds, back, readings = [], [], []
+    for k in range(100):
+        part = "A" if k < 80 else "B"
+        power = int(rng.uniform(400, 800))
+        rate = 40 * np.exp(0.4 * rng.normal())
+        life = (45_000 if part == "A" else 150_000) * (power / 650) ** -4.0 * rng.weibull(1.8)
+        serial = f"T-{k:03d}XY"
+        builds.append(build(serial, "2021-01-01", power=power, input_shaft=part))
+        if life < rate * 1185:
+            day = pd.Timestamp("2021-01-01") + pd.Timedelta(days=life / rate)
+            back.append(returned(serial, f"{day:%Y-%m-%d}", miles_in_service=int(life)))
+        elif part == "A" or k in (85, 95):
+            readings.append({"serial": serial, "read_on": "2024-03-01", "miles": int(rate * 1155)})
+    return write_shop(folder, TOML + QUICK, builds=builds, returns=back, readings=readings)
+
+
+def test_a_part_with_few_odometers_drives_as_its_siblings_trucks_do(tmp_path):
+    records = load_records(_driven(tmp_path))
+    lifetimes = make_lifetimes(records)
+    options = options_of(lifetimes, None)
+    lent = _priors(options, "B").driving
+    mean, spread = lent.of_one("use street")
+    # A's trucks, read to within .4/sqrt(80), and B's about theirs
+    assert mean == pytest.approx(np.log(40), abs=0.15)
+    assert 0.1 < spread < 0.3
+    data = part_lives(lifetimes, "input shaft", "B").data
+    own, alone = for_component(options, "input shaft", "B").settings, options_for(records.shop).settings
+    fits = [fit_joint(s.model(data, 40_000, "weibull")) for s in (own, alone)]
+    sure = [np.sqrt(np.linalg.inv(-top.hess[0])[m.layout.tau - 1, m.layout.tau - 1]) for m, top in fits]
+    assert sure[0] < 0.8 * sure[1]
+    assert own.driving(data).mu[0] == pytest.approx(np.log(40), abs=0.2)
+    assert abs(own.driving(data).mu[0] - alone.driving(data).mu[0]) > 1e-3
+    # A hears little of B
+    assert _priors(options, "A").driving.of_one("use street")[1] > 1.3 * spread
+
+
+def test_driving_in_miles_is_not_lent_to_what_is_counted_in_runs(records):
+    options = for_component(options_of(make_lifetimes(records), None), "input shaft", "B")
+    lent = DrivingPrior(("use street",), (3.0,), ((0.01,),))
+    options = replace(
+        options, settings=replace(options.settings, priors=replace(options.settings.priors, driving=lent))
+    )
+    assert for_use(options, UseTarget(100.0, "passes")).settings.priors.driving is None
+    assert for_use(options, UseTarget(60_000.0, "miles")).settings.priors.driving == lent
+
+
 def test_switched_off_nothing_is_lent(tmp_path):
     records = load_records(_shop(tmp_path, "pooled = false\n"))
     options = options_of(make_lifetimes(records), None)
@@ -156,8 +209,19 @@ def test_everything_that_rates_a_part_goes_by_what_was_lent(records, monkeypatch
 
 def test_the_page_prints_what_was_lent_and_by_whom(records):
     table = basis(make_ratings(records, make_lifetimes(records))).set_index("setting")["value"]
-    assert table["parts of a component lend each other shape and effects"] == "yes"
+    assert table["parts of a component lend each other shape, effects and driving"] == "yes"
     before = table["held before the records, nine in ten between"]
     after = table["the same, input shaft B, after what A lent"]
     assert before.startswith("shape 0.88 to 4.6, power 0.57 to 11")
     assert after != before
+
+
+def test_the_page_prints_how_the_trucks_of_siblings_drive(tmp_path):
+    records = load_records(_driven(tmp_path))
+    table = basis(make_ratings(records, make_lifetimes(records))).set_index("setting")["value"]
+    told = table["the same, input shaft B, after what A lent"]
+    low, high = re.search(r"; miles a year of the middle driver: street ([\d,]+) to ([\d,]+)$", told).groups()
+    # 40 miles a day are 14,600 a year
+    assert 9_000 < int(low.replace(",", "")) < 13_500
+    assert 15_500 < int(high.replace(",", "")) < 23_000
+    assert "middle driver" not in table["held before the records, nine in ten between"]

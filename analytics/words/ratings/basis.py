@@ -6,10 +6,11 @@ import math
 
 import pandas as pd
 
-from analytics.models.priors import LifePriors, Priors
+from analytics.models.priors import USE, DrivingPrior, LifePriors, Priors
 from analytics.ratings.ledger import fingerprint
 from analytics.ratings.options import NINE_TENTHS
 from analytics.ratings.sheet import Ratings
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.words.phrases import listed
 from analytics.words.saying import say
 from analytics.words.units import bare_distance, counted, in_units, own, prose
@@ -54,11 +55,11 @@ def basis(ratings: Ratings) -> pd.DataFrame:
         ("tests for early failures", _yes(settings.early)),
         ("held before the records, nine in ten between", _priors(settings.priors)),
         *(
-            (_whose(own), _priors(own))
+            (_whose(own), _priors(own) + _driven(own.driving))
             for own in sorted(settings.priors.own, key=lambda own: (own.component, own.part))
         ),
         ("a term per use", _yes(settings.use_terms)),
-        ("parts of a component lend each other shape and effects", _yes(settings.priors.pooled)),
+        ("parts of a component lend each other shape, effects and driving", _yes(settings.priors.pooled)),
         ("simulated fleets per bound", f"{settings.replicates}"),
         ("seed", f"{options.seed}"),
     ]
@@ -82,6 +83,18 @@ def _priors(of: Priors | LifePriors) -> str:
         low, high = (math.exp(v) if on_log else v for v in (middle - reach, middle + reach))
         found.append(f"{name} {low:.2g} to {high:.2g}")
     return ", ".join(found)
+
+
+def _driven(lent: DrivingPrior | None) -> str:
+    """What was lent of driving: of each use what the middle driver makes a year, as the range that holds nine in ten."""
+    if lent is None:
+        return ""
+    told = []
+    for name in lent.names:
+        if name.startswith(USE) and (held := lent.of_one(name)):
+            low, high = (math.exp(held[0] + side * NINE_TENTHS * held[1]) * DAYS_A_YEAR for side in (-1, 1))
+            told.append(f"{name[len(USE) :] or 'use not recorded'} {bare_distance(low)} to {bare_distance(high)}")
+    return "; " + in_units("miles a year of the middle driver: ") + ", ".join(told) if told else ""
 
 
 def _yes(on: bool) -> str:
