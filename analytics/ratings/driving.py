@@ -61,7 +61,7 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
 
     median_a_year and its 95% limits come from units that never came back, slow and fast hold the middle 90% of their
     drivers, ratio is the returned units' median over theirs. joint: from the fit, under the ``options``, of the part
-    with the most failures (``firmest``; None: left out), life and driving together, which allows for who gets read.
+    with the most failures (``firmest``; None: left out), life and driving together, with what its siblings lent, which allows for who gets read.
     """
     units = lifetimes.units
     known = (units["miles"] > 0) & (units["miles_days"] > 0)
@@ -83,7 +83,7 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
     )
     joint = {}
     if firmest is not None and firmest.data.failures:
-        s = options.settings
+        s = options.settings.of(firmest.component, firmest.part)
         model, top = fit_joint(
             joint_model(firmest.data, options.promise.life_miles, "weibull", s.priors, replace(s.terms, use_terms=True))
         )
