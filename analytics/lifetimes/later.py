@@ -28,6 +28,6 @@ def came_later(rows: pd.DataFrame, before: pd.DataFrame, failures: pd.DataFrame)
     came = (
         pd.Series(failures["count"].to_numpy(float), index=life_keys(failures, before, rows)).groupby(level=LIFE).sum()
     )
-    found = came.reindex(pd.MultiIndex.from_frame(rows[LIFE])).fillna(0).to_numpy(float)
+    found = came.reindex(pd.MultiIndex.from_frame(rows[LIFE])).fillna(0).to_numpy(float, copy=True)
     found[rows.duplicated(LIFE).to_numpy()] = 0
     return np.minimum(found, rows["count"].to_numpy(float))

@@ -103,9 +103,9 @@ def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[
     table = loads.table
     mask = (table["component"] == component).to_numpy()
     if part is not None:
-        mask &= (table["part"] == part).to_numpy()
+        mask = mask & (table["part"] == part).to_numpy()
     for column in (*(COVARIATES[s] for s in strengths), "weight_lb"):
-        mask &= (table[column] > 0).to_numpy() & np.isfinite(table[column].to_numpy(float))
+        mask = mask & (table[column] > 0).to_numpy() & np.isfinite(table[column].to_numpy(float))
     return mask
 
 

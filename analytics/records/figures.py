@@ -33,7 +33,7 @@ def figures(
     alone = [(f["sheet"] == "returns").to_numpy() & several[f["unit"].to_numpy(int)] for f in (told, counts)]
     of = []
     for frame, own in zip((told, counts), alone, strict=True):
-        of.append(frame.loc[own, "unit"].to_numpy(int))
+        of.append(frame.loc[own, "unit"].to_numpy(int, copy=True))  # the next line writes over them
         frame.loc[own, "unit"] = len(units) + np.arange(own.sum())
     start, day = units["odometer_at_install"].to_numpy(), units["in_service_on"].to_numpy()
     told = miles_in_service(

@@ -88,7 +88,7 @@ def _trucks(trips: pd.DataFrame, builds: pd.DataFrame) -> pd.DataFrame:
     trucks = trips[["row_unit", "truck"]].drop_duplicates().sort_values(["row_unit", "truck"], ignore_index=True)
     all_back = trucks.groupby("row_unit")["truck"].transform("size") == builds["count"].to_numpy()[trucks["row_unit"]]
     stays = all_back & (trucks["truck"] == 0)
-    unit = trucks["row_unit"].where(stays, 0).to_numpy()
+    unit = trucks["row_unit"].where(stays, 0).to_numpy(copy=True)
     unit[~stays] = len(builds) + np.arange(int((~stays).sum()))
     return trucks.assign(unit=unit)
 

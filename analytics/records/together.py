@@ -190,7 +190,7 @@ def _rows_of(raw: RawSheet, known: Known, shop: Shop) -> RawSheet:
     typed_as = (
         raw.typed_as.iloc[at].reset_index(drop=True) if len(raw.typed_as.columns) else pd.DataFrame(index=table.index)
     )
-    typed_as["component"] = table["component"]
+    typed_as["component"] = table["component"].copy()  # as typed: below it is written over
     notes: list[Entry] = []
     for row in np.flatnonzero(listing):
         names = named[raw.table["component"].iat[row]]

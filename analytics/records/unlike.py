@@ -108,7 +108,8 @@ def _around(days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     at = last[-1]
     while at >= 0:
         kept[at], at = days[at], link[at]
-    return kept.ffill().fillna(-np.inf).to_numpy(), kept.bfill().fillna(np.inf).to_numpy()
+    before, after = kept.ffill().fillna(-np.inf), kept.bfill().fillna(np.inf)
+    return before.to_numpy(copy=True), after.to_numpy(copy=True)
 
 
 def _far_from_all(days: np.ndarray) -> np.ndarray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.driveline.assumptions import Span
@@ -210,6 +211,8 @@ def test_the_same_lives_for_all_that_are_compared(shop):
     strengths = _strengths_of(shop, "input shaft", "A")
     assert strengths == ("power", "torque", "margin")
     rows = known_rows(shop, "input shaft", "A", strengths)
+    with pd.option_context("mode.copy_on_write", True):
+        np.testing.assert_array_equal(known_rows(shop, "input shaft", "A", strengths), rows)
     counted = {(d.failures, d.units) for d in (_load_data(shop, "input shaft", "A", s, rows)[0] for s in strengths)}
     assert counted == {(20.0, 120.0)}
     found = explain(shop, "input shaft", "A", OPTIONS)
