@@ -86,6 +86,12 @@ def commands() -> tuple[Command, ...]:
             _shops(40),
             _hidden,
         ),
+        Command(
+            "stops",
+            "what is foretold to come in at the door where teardowns show damage that stops no truck, in invented shops",
+            _shops(20),
+            _stops,
+        ),
         Command("slips", "slips of the pen that change a published figure with nothing said", _shops(2), _slips),
         Command(
             "speed",
@@ -192,6 +198,12 @@ def _rate(arguments: argparse.Namespace) -> None:
 
 def _hidden(arguments: argparse.Namespace) -> None:
     from studies.hidden import run
+
+    _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _stops(arguments: argparse.Namespace) -> None:
+    from studies.stops import run
 
     _print(run(arguments.out, arguments.shops, progress=progress()))
 
