@@ -237,7 +237,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
                 "held": share,
                 "se": float(np.sqrt(spread * shops / max(shops - 1, 1)) / len(own)),
                 "proposed_held": float(own["proposed_held"].mean()),
-                "median_ratio": float(own["ratio"].median()),
+                "median_ratio": float(own["ratio"].dropna().median()),
                 "p95_ratio": float(own["ratio"].quantile(0.95)),
             }
         )
