@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
+from scipy.stats import norm
 
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
@@ -90,6 +93,58 @@ def test_what_an_unknown_odometer_hides_obeys_louis_identity(fleet):
     info = np.exp(z) * (dz**2 + ddz) + (vm / tau) ** 2 + 4 * s * (vm / tau) * vt + 2 * s**2 * vt**2
     assert (w * info).sum(1) - gain == pytest.approx(unread, rel=1e-4, abs=1e-9)
     assert (gain > 0).all()
+
+
+def test_a_truck_that_may_have_failed_unsaid_before_it_could_be_read_tells_what_integration_says(fleet, fit):
+    """Alive and unread, or failed unsaid: in the share ``f`` of its life before a reading surely unread, after that as the others. The variance of the score over
+    both, by brute force over a fine grid of the rates; the model written out anew (Weibull, probit of being read, decline of the driving)."""
+    model, top = fit.fitted()
+    lay, theta = model.layout, top.theta[0]
+    which = np.flatnonzero(~fleet.failed & fleet.unknown & (fleet.days.lower > 1200))[:6]
+    f = np.array([0.0, 0.1, 0.3, 0.5, 0.8, 1.0])
+    entry = np.where(np.arange(6) % 2, 400.0, 0.0)
+    days = fleet.days.entry.copy()
+    days[which] = entry
+    late = replace(model, data=replace(fleet, days=replace(fleet.days, entry=days)))
+    v, _ = _rating_direction(model, top, 0.9, 7500.0, 0)
+    share_of_life = np.ones(len(fleet.lower))
+    share_of_life[which] = f
+    with mock.patch("analytics.ratings.unknowns.before_reading", return_value=share_of_life):
+        gain = _odometer_gains(late, top, which, v)
+    place = {name: lay.place(name) for name in ("decline", "level", "slope", "share")}
+    assert None not in place.values()
+    mu, tau = theta[lay.mu][0], np.exp(theta[lay.tau])
+    rate = mu + tau * np.linspace(-9, 9, 40_001)
+
+    def log_density(theta, i):
+        """Of the log rate together with being alive, or having failed unsaid, and never read: (2, grid)."""
+        t = (rate - theta[lay.mu][0]) / np.exp(theta[lay.tau])
+        eta = model.x[which[i]] @ theta[lay.gamma]
+
+        def survival(length):
+            driven = min(length, model.change_days) + np.exp(theta[place["decline"]]) * max(
+                length - model.change_days, 0
+            )
+            return np.exp(-np.exp(np.exp(theta[0]) * (rate + np.log(driven / model.life_miles)) - eta))
+
+        unread = norm.sf(theta[place["level"]] + theta[place["slope"]] * t)
+        now = survival(fleet.days.lower[which[i]])
+        gone = (survival(entry[i]) if entry[i] else 1.0) - now
+        unsaid = 1 - expit(theta[place["share"]])
+        with np.errstate(divide="ignore"):
+            either = np.log([now * unread, unsaid * gone * (f[i] + (1 - f[i]) * unread)])
+        return either - 0.5 * t**2 - theta[lay.tau]
+
+    step = 1e-5 / np.abs(v).max()
+    brute = []
+    for i in range(6):
+        weight = np.exp(log_density(theta, i))
+        with np.errstate(invalid="ignore"):
+            score = (log_density(theta + step * v, i) - log_density(theta - step * v, i)) / (2 * step)
+        score = np.where(weight > 0, np.nan_to_num(score, posinf=0.0, neginf=0.0), 0.0)
+        mean = (weight * score).sum() / weight.sum()
+        brute.append((weight * (score - mean) ** 2).sum() / weight.sum())
+    assert gain == pytest.approx(brute, rel=1e-3)
 
 
 def test_old_and_strong_trucks_tell_more(fleet):
