@@ -202,6 +202,22 @@ def came(span: str) -> Callable[[], list[float]]:
     return again
 
 
+def stops(component: str) -> Callable[[], list[float]]:
+    def again() -> list[float]:
+        rows = read("stops_shops")
+        rows = rows[rows["component"].fillna("") == component]
+        found = []
+        for _, own in rows.groupby(["times", "span"]):
+            shops = own.groupby("seed")[["stopped", "expected"]].sum()
+            whole = shops.sum()
+            ratio = whole["stopped"] / whole["expected"]
+            spread = ((shops["stopped"] - ratio * shops["expected"]) ** 2).sum()
+            found.append([ratio, np.sqrt(spread) / whole["expected"]])
+        return [*min(found), *max(found)]
+
+    return again
+
+
 def ranges(span: str) -> Callable[[], list[float]]:
     def again() -> list[float]:
         rows = kinds(span)
@@ -393,6 +409,8 @@ AGAIN: dict[str, Callable[[], list[float]]] = {
     "Looks that raise a limit above the truth": raised,
     "Came in at the door for each expected in a quarter, in every kind of shop": came("quarter"),
     "Came in at the door for each expected in a year, in every kind of shop": came("year"),
+    "Trucks stopped for each foretold, where the shop looks for what only a teardown shows": stops(""),
+    "Trucks stopped for each foretold there, by the part that is looked at": stops("output shaft"),
     "The range of a quarter holds what comes, in every kind of shop": ranges("quarter"),
     "The range of a year holds what comes, in every kind of shop": ranges("year"),
     "Misses above and below a range are about as many, in every kind of shop": sides,
