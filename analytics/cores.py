@@ -31,10 +31,14 @@ _OPEN: weakref.WeakSet[Any] = weakref.WeakSet()
 
 
 def each(
-    function: Callable[..., Result], items: Iterable[tuple[Any, ...]], jobs: int | None = None, keep: bool = False
+    function: Callable[..., Result],
+    items: Iterable[tuple[Any, ...]],
+    jobs: int | None = None,
+    keep: bool = False,
+    ahead: bool = False,
 ) -> Iterator[Result]:
     """``function(*item)`` for each of the ``items``, in their order, as they are done. Other processes are at it from now on, whenever the
-    results are taken; two loops open at once share them.
+    results are taken; two loops open at once share them, but for one that goes ``ahead`` of whatever is begun later.
 
     jobs: processes (-1: one a core), by default as ANALYTICS_JOBS says, else one a core. A backend set with
     ``joblib.parallel_config``, such as a Dask cluster, is used instead of processes. function: of a module, and its items and
@@ -53,11 +57,35 @@ def each(
     if get_active_backend()[0].nesting_level:
         return (function(*item) for item in listed)
     # arrays laid in files for the others to read would be taken away with the first of two open loops
-    pool = Parallel(n_jobs=at_once, batch_size=1, return_as="generator", max_nbytes=None)
+    sent = "all" if ahead else "2*n_jobs"
+    pool = Parallel(n_jobs=at_once, batch_size=1, return_as="generator", max_nbytes=None, pre_dispatch=sent)
     with _deaf():
         loop = pool(delayed(_tried)(function, item) for item in listed)
     _OPEN.add(loop)
     return _results(loop)
+
+
+def longest_first(
+    function: Callable[..., Result],
+    items: list[tuple[Any, ...]],
+    size: Callable[[tuple[Any, ...]], Any],
+    keep: bool = False,
+) -> Iterator[Result]:
+    """As `each`, begun with the items of the largest ``size``, lest one core is left at a long one alone; the results come in the order of the
+    ``items``. function, keep: as there."""
+    order = sorted(range(len(items)), key=lambda i: size(items[i]), reverse=True)
+    return _put_back(order, each(function, [items[i] for i in order], keep=keep))
+
+
+def _put_back(order: list[int], made: Iterator[Result]) -> Iterator[Result]:
+    """What is ``made`` in an ``order``, from the first on."""
+    early: dict[int, Result] = {}
+    pairs = zip(order, made, strict=True)
+    for i in range(len(order)):
+        while i not in early:
+            at, result = next(pairs)
+            early[at] = result
+        yield early.pop(i)
 
 
 def _tried(function: Callable[..., Result], item: tuple[Any, ...]) -> tuple[Result | None, Exception | None]:

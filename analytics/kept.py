@@ -41,6 +41,16 @@ def once(function: Callable[..., Result], asked: tuple[Any, ...], *besides: Any)
     return keep(place, function(*asked, *besides)) if found is None else found[0]
 
 
+def begun(function: Callable[..., Callable[[], Result]], asked: tuple[Any, ...], *besides: Any) -> Callable[[], Result]:
+    """As `once`, of a ``function`` that begins something and gives what waits for it: so does this. asked, besides: as there."""
+    place = place_of(function, asked)
+    found = taken(place)
+    if found is not None:
+        return lambda: found[0]
+    waits = function(*asked, *besides)
+    return lambda: keep(place, waits())
+
+
 def place_of(function: Callable[..., Any], asked: tuple[Any, ...]) -> Path | None:
     """The file that ``function(*asked)`` is kept in; None where nothing is kept."""
     folder = cache_folder()

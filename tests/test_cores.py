@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -12,7 +14,7 @@ import pytest
 
 import analytics
 from analytics import kept
-from analytics.cores import JOBS, each
+from analytics.cores import JOBS, each, longest_first
 from analytics.review.how_sure import how_sure
 from analytics.review.outlook import make_outlook
 from analytics.review.quarterly import review_of
@@ -57,6 +59,51 @@ def test_two_loops_open_at_once_give_each_its_own():
     one, other = (each(np.sum, [(np.full(300_000, k + i),) for i in range(6)], 2) for k in (0, 10))
     assert [x / 300_000 for x in other] == [10, 11, 12, 13, 14, 15]
     assert [x / 300_000 for x in one] == [0, 1, 2, 3, 4, 5]
+
+
+def _told(path: Path, name: str) -> None:
+    with path.open("a") as log:
+        log.write(f"{name}\n")
+    time.sleep(0.05)
+
+
+def test_a_loop_that_goes_ahead_is_through_before_what_is_begun_later(tmp_path):
+    """Of two cores: at its last item the other one may be free already."""
+    log = tmp_path / "log"
+    first = each(_told, [(log, "ahead")] * 12, 2, ahead=True)
+    later = each(_told, [(log, "later")] * 4, 2)
+    assert len([*first, *later]) == 16
+    assert log.read_text().split()[:11] == ["ahead"] * 11
+
+
+def test_the_longest_goes_first_and_results_come_in_their_order(tmp_path, monkeypatch):
+    monkeypatch.setenv(JOBS, "1")
+    log, items = tmp_path / "log", [3, 1, 9, 4]
+    found = list(longest_first(_logged, [(log, n) for n in items], lambda item: item[1]))
+    assert found == [30, 10, 90, 40]
+    assert log.read_text().split() == ["9", "4", "3", "1"]
+
+
+def _logged(path: Path, n: int) -> int:
+    _told(path, str(n))
+    return 10 * n
+
+
+def test_the_other_processes_come_while_the_sheets_are_read(tmp_path):
+    """What long loops need is imported there before the first of them asks."""
+    asked = "'analytics.review.outlook' in __import__('sys').modules"
+    script = f"""
+import time, analytics
+from analytics.cores import each
+with analytics.Stages("x"):
+    time.sleep(15)
+    print(all(each(eval, [({asked!r},)] * 2, 2)), {asked})
+"""
+    environment = os.environ | {JOBS: "2", kept.CACHE: str(tmp_path)}
+    made = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, env=environment, timeout=120, check=True
+    )
+    assert made.stdout.split() == ["True", "False"], made.stderr
 
 
 def test_one_loop_inside_another_goes_one_after_another():

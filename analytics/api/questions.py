@@ -169,9 +169,9 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     """
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import ratings_begun
-    from analytics.review.fleet_view import fleet_view
+    from analytics.review.fleet_view import fleet_view_begun
     from analytics.review.one_sheet import make_sheet
-    from analytics.review.outlook import make_outlook
+    from analytics.review.outlook import outlook_begun
     from analytics.review.quarterly import review_of
     from analytics.words.answers import told_table
 
@@ -179,14 +179,17 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     options = options_for(records.shop)
     # what each default costs stands on the page of the ratings alone
     options = replace(options, settings=replace(options.settings, explain=False))
-    # the other cores rate while this one sorts and counts
+    # the other cores look at the past, which most of the rest waits for, and rate while this one sorts and counts
+    seen = outlook_begun(records, lifetimes, records.shop, progress=progress)
     ratings = ratings_begun(records, lifetimes, options, progress)
     made = review_of(records, lifetimes, progress)
-    outlook = make_outlook(made, records.shop, progress=progress)
+    outlook = seen(made)
     then = outlook.before
     before = None if then is None else ratings_begun(then.records, then.lifetimes, options, progress, own_uses=False)
-    fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
-    sheet = make_sheet(made, outlook, fleet, ratings(), None if before is None else before())
+    viewed = fleet_view_begun(records, lifetimes, made.span, outlook.snapshot, progress)
+    now, earlier = ratings(), None if before is None else before()
+    fleet = viewed()
+    sheet = make_sheet(made, outlook, fleet, now, earlier)
     answers = {
         name: AnswerResult(records, answer)
         for part in (made, outlook, fleet)

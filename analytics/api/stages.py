@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Iterator
 from contextlib import suppress
 from typing import Any
 
 from analytics.words import door
+
+
+def _load() -> None:
+    import analytics.review.outlook  # noqa: F401  # with it comes nearly all that long loops need
 
 
 class Stages:
@@ -22,6 +27,7 @@ class Stages:
         self._place = folder / f"{name}.stages" if folder else None
         self._began, self._seen = time.monotonic(), dict[str, float]()
         self._line: Any = None
+        self._ready: Iterator[None] = iter(())
         self._before: dict[str, float] = {}
         if self._place:
             with suppress(OSError, ValueError):
@@ -48,9 +54,17 @@ class Stages:
         return (whole - then) * (now_s / then if then > 1 else 1.0) if stage in self._before else float("nan")
 
     def __enter__(self) -> Stages:
+        from joblib import cpu_count
+
+        from analytics.cores import each
+
+        # the other processes take a second to be there: they come while the sheets are read
+        self._ready = each(_load, [()] * cpu_count())
         return self
 
     def __exit__(self, failed: object, *_: object) -> None:
+        for _ready in self._ready:
+            pass
         if self._line is not None:
             from IPython.display import clear_output
 

@@ -48,11 +48,12 @@ def lending(lifetimes: Lifetimes, options: Options) -> Options:
     lenders = {c: sorted(failed[named["component"] == c].dropna().unique()) for c in several.index[several]}
     items = []
     for component, parts in lenders.items():
-        its, usual = named["component"] == component, for_component(options, component)
+        its, usual = named["component"] == component, _of_fits(for_component(options, component))
         items += [
             (with_rows(lifetimes, named[its & (named["part"] == part)]), component, part, usual) for part in parts
         ]
-    every = each(_said, items, keep=True)
+    # a few quick fits that all else waits for: other processes may have long loops before them
+    every = each(_said, items, jobs=1, keep=True)
     own = list(held.own)
     for component, parts in lenders.items():
         said = {part: word for part in parts if (word := next(every)) is not None}
@@ -63,6 +64,11 @@ def lending(lifetimes: Lifetimes, options: Options) -> Options:
             if siblings:
                 own.append(priors_after(component, part, usual.settings, siblings, uses))
     return replace(options, settings=replace(options.settings, priors=replace(held, own=tuple(own))))
+
+
+def _of_fits(options: Options) -> Options:
+    """The ``options`` without what no fit hangs on, so that it is kept once whatever else is asked."""
+    return replace(options, settings=replace(options.settings, explain=False, draws=0, replicates=0))
 
 
 def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> Word | None:

@@ -10,7 +10,7 @@ from typing import ParamSpec
 import numpy as np
 import pandas as pd
 
-from analytics.cores import each
+from analytics.cores import longest_first
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.opened import found_damaged
 from analytics.lifetimes.schema import CLOCKS
@@ -164,8 +164,14 @@ def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]
         own = with_rows(lifetimes, table.iloc[at])
         places.append(at)
         items.append((own, component, part, *more))
-    every = zip(places, each(_rate, items, keep=True), strict=True)
+    every = zip(places, longest_first(_rate, items, _long, keep=True), strict=True)
     return (rated if isinstance(rated, Reason) else replace(rated, rows=at[rated.rows]) for at, rated in every)
+
+
+def _long(asked: tuple) -> tuple[bool, int]:
+    """How long an item of `_rated` takes beside others: a part that never failed has nothing to fit."""
+    table = asked[0].table
+    return bool(table["ended"].eq("failed").any()), len(table)
 
 
 def _promised_apart(named: pd.DataFrame, component: str, part: str, uses: Collection[str]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
-from analytics.kept import once
+from analytics.kept import begun
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
 from analytics.review.answer import Answer
@@ -58,9 +58,21 @@ def fleet_view(
     """Every answer about the fleet of ``records`` and their ``lifetimes`` as it stands at the end of ``span``.
     snapshot: that day's, if already made. progress: called with a line of text at each stage. What came of it is kept.
     """
+    return fleet_view_begun(records, lifetimes, span, snapshot, progress)()
+
+
+def fleet_view_begun(
+    records: Records,
+    lifetimes: Lifetimes,
+    span: Span,
+    snapshot: Snapshot | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Callable[[], FleetView]:
+    """What gives the answers of `fleet_view` when called: other processes are at the last of them meanwhile (analytics.cores). records, lifetimes,
+    span, snapshot, progress: as there."""
     # what a snapshot has worked out on the way is no part of what is asked
     bare = None if snapshot is None else replace(snapshot, pools={}, doors={})
-    return once(_viewed, (records, lifetimes, span, bare), progress)
+    return begun(_viewed, (records, lifetimes, span, bare), progress)
 
 
 def _viewed(
@@ -69,7 +81,7 @@ def _viewed(
     span: Span,
     snapshot: Snapshot | None,
     progress: Callable[[str], None] | None,
-) -> FleetView:
+) -> Callable[[], FleetView]:
     say = progress or (lambda _: None)
     say("lives and models")
     snapshot = snapshot_of(records, lifetimes) if snapshot is None else snapshot
@@ -93,4 +105,4 @@ def _viewed(
     costs = band_costs(snapshot)
     told["guarantee"], lines = guarantee(snapshot, costs), repeat_lines(records, lifetimes)
     say("how sure")
-    return FleetView(**told, how_sure=sure(), costs=costs, lines=lines)
+    return lambda: FleetView(**told, how_sure=sure(), costs=costs, lines=lines)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from analytics.cores import each
+from analytics.cores import longest_first
 from analytics.driveline.load import Loads, make_loads
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
@@ -85,7 +85,7 @@ def how_sure_begun(
     options = options_of(lifetimes, None)
     every = _readings(records, lifetimes, options)
     asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
-    powers = each(_powers, asked)
+    powers = longest_first(_powers, asked, _long)
     loads = None if records.parts.empty else make_loads(records, lifetimes)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
 
@@ -168,6 +168,12 @@ def _asked(
         options,
         Beside(math.nan, published, options.step_hp, lost, known, hidden=hidden),
     )
+
+
+def _long(asked: tuple) -> tuple[bool, int]:
+    """How long an item of `_asked` takes beside others: damage found at teardowns is rated twice."""
+    _, _, _, alone, _, beside = asked
+    return beside.hidden > 0, len(alone.table)
 
 
 def _powers(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from analytics.cores import each
-from analytics.kept import once
+from analytics.kept import begun, once
+from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.backtest import quarter_ends
 from analytics.reasons import Expected
-from analytics.records.load import AsTyped, as_typed
+from analytics.records.load import AsTyped, Records, as_typed
 from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lot_counts, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer, nothing
@@ -89,6 +90,10 @@ class Outlook:
         ]  # fmt: skip
 
 
+#: what was seen of each past quarter end, as `_looked_at` gives it
+_Looks = Iterable[tuple[Snapshot, dict[pd.Timestamp, tuple[pd.DataFrame, np.ndarray]]]]
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Replay:
     """Quarters replayed: snapshots (one more than quarters watched), watched, chances of the running ones by (snapshot, span)."""
@@ -111,8 +116,12 @@ def replay(
     The sheets are read once. progress: called with a line of text for each quarter.
     """
     typed = folder if isinstance(folder, AsTyped) else as_typed(folder)
+    return _replayed(_looks_begun(typed, now, quarters), now, progress)
+
+
+def _replayed(looks: _Looks, now: Snapshot, progress: Callable[[str], None] | None) -> Replay:
     say = progress or (lambda _: None)
-    plain, running = _looked(typed, now, quarters)
+    plain, running = _looked(looks, now)
     snapshots = plain[:1]
     for i, snapshot in enumerate(plain[1:]):
         snapshots.append(with_record(snapshot, snapshots[i], running[i, "quarter"]))
@@ -124,13 +133,18 @@ def replay(
     return Replay(snapshots, watched, running)
 
 
-def _looked(typed: AsTyped, now: Snapshot, quarters: int) -> tuple[list[Snapshot], dict]:
-    """The snapshots of the last ``quarters`` ends and ``now``, but for those without lives, and their ``running`` (see Replay)."""
+def _looks_begun(typed: AsTyped, now: Snapshot, quarters: int) -> _Looks:
+    """The last ``quarters`` ends before ``now`` looked at by `_looked_at`: other processes are at it from now on."""
     first = now.lifetimes.units["in_service_on"].min()
     days = [*(e for e in quarter_ends(now.as_of, quarters) if first < e < now.as_of), now.as_of]
     ahead = [[days[i + back] for back in BACK.values() if i + back < len(days)] for i in range(len(days) - 1)]
-    made = each(_looked_at, [(typed, day, until) for day, until in zip(days, ahead, strict=False)])
-    some = [(snapshot, told) for snapshot, told in made if not snapshot.table.empty]
+    # all that the review tells of the past waits for these
+    return each(_looked_at, [(typed, day, until) for day, until in zip(days, ahead, strict=False)], ahead=True)
+
+
+def _looked(looks: _Looks, now: Snapshot) -> tuple[list[Snapshot], dict]:
+    """The snapshots of the quarters looked at (``looks``) and ``now``, but for those without lives, and their ``running`` (see Replay)."""
+    some = [(snapshot, told) for snapshot, told in looks if not snapshot.table.empty]
     plain = [*(snapshot for snapshot, _ in some), *([] if now.table.empty else [now])]
     spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
     running = {}
@@ -166,11 +180,15 @@ def past(
 ) -> Past:
     """The ``quarters`` before ``now`` replayed from the sheets ``typed`` (see replay), and what came of it kept until a cell differs.
     progress: called with a line of text as quarters are done."""
-    return once(_past, (typed, now, quarters), progress)
+    return begun(_past, (typed, now, quarters), progress)()
 
 
-def _past(typed: AsTyped, now: Snapshot, quarters: int, progress: Callable[[str], None] | None) -> Past:
-    done = replay(typed, now, quarters, progress)
+def _past(typed: AsTyped, now: Snapshot, quarters: int, progress: Callable[[str], None] | None) -> Callable[[], Past]:
+    looks = _looks_begun(typed, now, quarters)
+    return lambda: _past_seen(_replayed(looks, now, progress), now)
+
+
+def _past_seen(done: Replay, now: Snapshot) -> Past:
     first = done.snapshots[0].as_of if done.snapshots else None
     before = done.snapshots[-2:]
     snapshots = (*before[:-1], before[-1] if before and before[-1].as_of == now.as_of else now)
@@ -187,9 +205,24 @@ def make_outlook(
 ) -> Outlook:
     """The outlook of a ``review``; ``folder`` is looked at again as of each of the last ``quarters`` ends. progress:
     see `replay`."""
-    now = snapshot_of(review.records, review.lifetimes)
+    return outlook_begun(review.records, review.lifetimes, folder, quarters, progress)(review)
+
+
+def outlook_begun(
+    records: Records,
+    lifetimes: Lifetimes,
+    folder: str | Path | Shop,
+    quarters: int = QUARTERS,
+    progress: Callable[[str], None] | None = None,
+) -> Callable[[Review], Outlook]:
+    """What gives the outlook as `make_outlook` does when called with the review of the ``records`` and their ``lifetimes``: other processes look at
+    the past ``quarters`` of the ``folder`` meanwhile (analytics.cores). progress: see `replay`."""
     typed = as_typed(folder)
-    done = past(typed, now, quarters, progress)
+    seen = begun(_past, (typed, snapshot_of(records, lifetimes), quarters), progress)
+    return lambda review: _outlook(review, typed, seen())
+
+
+def _outlook(review: Review, typed: AsTyped, done: Past) -> Outlook:
     now = done.snapshots[-1]
     shop = review.records.shop
     closed = closings(shop, now.as_of)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics import kept
 from analytics.advice.adviser import Adviser
 from analytics.advice.truck import Wish
 from analytics.lifetimes.table import make_lifetimes
@@ -154,6 +155,20 @@ def test_switched_off_nothing_is_lent(tmp_path):
     records = load_records(_shop(tmp_path, "pooled = false\n"))
     options = options_of(make_lifetimes(records), None)
     assert _priors(options, "B") == Priors(pooled=False)
+
+
+def test_what_parts_say_is_fitted_once_whatever_else_is_asked_of_them(records, tmp_path, monkeypatch):
+    """How many fleets are simulated, and whether each default is costed, moves none of it: the quarter asks with other settings than the ratings."""
+    monkeypatch.setenv(kept.CACHE, str(tmp_path / "cache"))
+    lifetimes, own = make_lifetimes(records), options_for(records.shop)
+    other = replace(own, settings=replace(own.settings, explain=False, replicates=40, draws=64))
+    first = lending(lifetimes, own)
+    files = sorted((tmp_path / "cache").glob("*.kept"))
+    again = lending(lifetimes, other)
+    assert len(files) == 2
+    assert sorted((tmp_path / "cache").glob("*.kept")) == files
+    assert again.settings.priors == first.settings.priors
+    assert (again.settings.replicates, again.settings.draws, again.settings.explain) == (40, 64, False)
 
 
 def test_what_was_lent_is_not_lent_again(records):
