@@ -37,8 +37,8 @@ LAST = pd.Timestamp("2024-12-31")
 SHOPS = ("quiet", "demo")
 #: a lot as many times as bad as the others, and how many fleets are drawn with each
 TIMES, LOT_FLEETS = (1, 2, 5, 10), 400
-#: share of the trucks of such a fleet whose part would usually have failed by then
-USUAL = 0.03
+#: share of the trucks of such a fleet whose part would usually have failed by then: .6 of a lot of 20, and as few as of the demo's converters (.25)
+USUAL = (0.03, 0.0125)
 
 
 def quiet_truth() -> FleetTruth:
@@ -126,10 +126,10 @@ def fleet(rng: np.random.Generator, usual: float) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def caught(times: float, seed: int) -> bool:
-    """Whether a lot ``times`` as bad as the 23 others of such a fleet is an alarm, once .6 of its 20 trucks would usually have failed."""
+def caught(times: float, seed: int, usual: float = USUAL[0]) -> bool:
+    """Whether a lot ``times`` as bad as the 23 others of such a fleet is an alarm, once so many (``usual``) of its trucks would usually have failed."""
     rng = np.random.default_rng([SEED, seed])
-    table = fleet(rng, USUAL)
+    table = fleet(rng, usual)
     bad = (table["lot"] == "L5").to_numpy()
     table["failure"] = rng.random(len(table)) < -np.expm1(-table["hazard"] * np.where(bad, times, 1))
     looks = _judged(life_tests(table), joint_thresholds(table))
@@ -137,9 +137,10 @@ def caught(times: float, seed: int) -> bool:
 
 
 def lots(fleets: int = LOT_FLEETS) -> pd.DataFrame:
-    """For lots as many ``times`` as bad: in how many ``fleets`` it is ``caught``, with the standard error. The same fleets for each."""
-    share = [float(np.mean([caught(times, seed) for seed in range(fleets)])) for times in TIMES]
-    table = pd.DataFrame({"times": TIMES, "fleets": fleets, "caught": share})
+    """For lots as many ``times`` as bad, where so many ``usual`` fail: in how many ``fleets`` it is ``caught``, with the standard error. The same fleets for each."""
+    kinds = [(usual, times) for usual in USUAL for times in TIMES]
+    share = [float(np.mean([caught(times, seed, usual) for seed in range(fleets)])) for usual, times in kinds]
+    table = pd.DataFrame(kinds, columns=["usual", "times"]).assign(fleets=fleets, caught=share)
     return table.assign(se=np.sqrt(table["caught"] * (1 - table["caught"]) / fleets).round(4), seed=SEED)
 
 

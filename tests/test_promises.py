@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
 from itertools import chain
 from pathlib import Path
 
@@ -261,8 +262,8 @@ def claims() -> list[float]:
     return [*p(share.max(), binomial(share.max(), n)), n]
 
 
-def tenfold() -> list[float]:
-    row = read("watch_lots").query("times == 10").iloc[0]
+def tenfold(usual: float = 0.03) -> list[float]:
+    row = read("watch_lots").query("times == 10 and usual == @usual").iloc[0]
     return [*p(row["caught"], binomial(row["caught"], row["fleets"])), row["fleets"]]
 
 
@@ -420,6 +421,7 @@ AGAIN: dict[str, Callable[[], list[float]]] = {
     "Quarters with a false claim, nothing wrong": quiet_alarms,
     "Quarters with a false claim, in every kind of shop": claims,
     "A lot of 20 ten times as bad as the others is caught by three years": tenfold,
+    "Such a lot, of parts that fail as seldom as the demo's converters": partial(tenfold, 0.0125),
     "The limits of what a guarantee costs hold the truth": guarantee,
     "“Step” said of a smooth slope, in every setting": steps,
     "“Slope” said of a step, in every setting": slopes,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -288,8 +288,9 @@ def _claims(t: _Tables) -> Told:
     )
 
 
-def _tenfold(t: _Tables) -> Told:
-    row = t["watch_lots"].set_index("times").loc[10]
+def _tenfold(t: _Tables, most: bool) -> Told:
+    own = t["watch_lots"].query("times == 10").sort_values("usual")
+    row = own.iloc[-1 if most else 0]
     return _held(row["caught"], row["se"], row["fleets"], 0.55)
 
 
@@ -476,7 +477,8 @@ _PROMISES = (
     Promise(_QUARTER, "The range of a whole shop's year holds, nothing wrong", "90%", _whole_shop("year"), "watch", "watch.csv"),
     Promise(_QUARTER, "Quarters with a false claim, nothing wrong", "at most 10%", _quiet_alarms, "watch", "watch.csv"),
     Promise(_QUARTER, f"Quarters with a false claim, {_KINDS}", "at most 10%", _claims, "quarter", "quarter.csv"),
-    Promise(_QUARTER, "A lot of 20 ten times as bad as the others is caught by three years", "at least 55%", _tenfold, "watch", "watch_lots.csv"),
+    Promise(_QUARTER, "A lot of 20 ten times as bad as the others is caught by three years", "at least 55%", partial(_tenfold, most=True), "watch", "watch_lots.csv"),
+    Promise(_QUARTER, "Such a lot, of parts that fail as seldom as the demo's converters", "at least 55%", partial(_tenfold, most=False), "watch", "watch_lots.csv"),
     Promise(_QUARTER, "The limits of what a guarantee costs hold the truth", "90%", _guarantee, "guarantee", "guarantee.csv"),
     Promise(_CUT, f"“Step” said of a smooth slope, {_EVERY}", "at most 10%", _steps, "cutoffs", "cutoff.csv"),
     Promise(_CUT, f"“Slope” said of a step, {_EVERY}", "at most 10%", _slopes, "cutoffs", "cutoff.csv"),

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from studies.watch import LOT_FLEETS, TIMES, caught, one_shop, summary
+from studies.watch import LOT_FLEETS, TIMES, USUAL, caught, one_shop, summary
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -54,12 +54,16 @@ def test_what_is_claimed(kept):
 
 
 def test_a_lot_ten_times_as_bad_is_caught_more_often_than_not():
-    """The table kept: 55 of 100 is aimed at; a lot like the others is hardly ever accused, and the worse it is the oftener it is caught. Its first fleets come again."""
-    lots = pd.read_csv(EVIDENCE / "watch_lots.csv").set_index("times")
-    assert tuple(lots.index) == TIMES
-    assert (lots["fleets"] == LOT_FLEETS).all()
-    assert lots["caught"].is_monotonic_increasing
-    assert lots.at[1, "caught"] < 0.01
-    assert lots.at[10, "caught"] - 1.645 * lots.at[10, "se"] > 0.55
-    again = [caught(10, seed) for seed in range(60)]
-    assert abs(sum(again) / 60 - lots.at[10, "caught"]) < 2.6 * (0.25 / 60) ** 0.5
+    """The table kept: 55 of 100 is aimed at; a lot like the others is hardly ever accused, and the worse it is the oftener it is caught. Its first fleets come again. Where fewer
+    fail fewer are caught, and the aim is missed."""
+    kept = pd.read_csv(EVIDENCE / "watch_lots.csv")
+    assert (kept["fleets"] == LOT_FLEETS).all()
+    for usual in USUAL:
+        lots = kept[kept["usual"] == usual].set_index("times")
+        assert tuple(lots.index) == TIMES
+        assert lots["caught"].is_monotonic_increasing
+        assert lots.at[1, "caught"] < 0.01
+        again = [caught(10, seed, usual) for seed in range(60)]
+        assert abs(sum(again) / 60 - lots.at[10, "caught"]) < 2.6 * (0.25 / 60) ** 0.5
+    many, few = (kept.query("times == 10 and usual == @usual").iloc[0] for usual in USUAL)
+    assert many["caught"] - 1.645 * many["se"] > 0.55 > few["caught"]
