@@ -225,7 +225,7 @@ def _came(span: str) -> Callable[[_Tables], Told]:
 
 
 def _leaning(of: pd.DataFrame) -> Told:
-    """The least and most that came for each foretold, of rows named by their index."""
+    """The least and most that came for each forecast, of rows named by their index."""
     ends = of.loc[[of["ratio"].idxmin(), of["ratio"].idxmax()]]
     told = (f"{r.ratio:.3f} (s.e. {r.ratio_se:.3f}; {r.Index})" for r in ends.itertuples())
     return Told(" to ".join(told), _all_kept(bool(of["ratio"].between(*LEAN).all())))
@@ -467,8 +467,8 @@ _PROMISES = (
     Promise(_LIMITS, "Looks that raise a limit above the truth", "at most 5%", _raised, "worth", "worth.csv"),
     Promise(_QUARTER, f"Came in at the door for each expected in a quarter, {_KINDS}", f"{LEAN[0]:g} to {LEAN[1]:g}", _came("quarter"), "quarter", "quarter.csv"),
     Promise(_QUARTER, f"Came in at the door for each expected in a year, {_KINDS}", f"{LEAN[0]:g} to {LEAN[1]:g}", _came("year"), "quarter", "quarter.csv"),
-    Promise(_QUARTER, "Trucks stopped for each foretold, where the shop looks for what only a teardown shows", f"{LEAN[0]:g} to {LEAN[1]:g}", _stopped(""), "stops", "stops.csv"),
-    Promise(_QUARTER, "Trucks stopped for each foretold there, by the part that is looked at", f"{LEAN[0]:g} to {LEAN[1]:g}", _stopped("output shaft"), "stops", "stops.csv"),
+    Promise(_QUARTER, "Trucks stopped for each forecast, where the shop looks for what only a teardown shows", f"{LEAN[0]:g} to {LEAN[1]:g}", _stopped(""), "stops", "stops.csv"),
+    Promise(_QUARTER, "Trucks stopped for each forecast there, by the part that is looked at", f"{LEAN[0]:g} to {LEAN[1]:g}", _stopped("output shaft"), "stops", "stops.csv"),
     Promise(_QUARTER, f"The range of a quarter holds what comes, {_KINDS}", _RANGE, _ranges("quarter"), "quarter", "quarter.csv"),
     Promise(_QUARTER, f"The range of a year holds what comes, {_KINDS}", _RANGE, _ranges("year"), "quarter", "quarter.csv"),
     Promise(_QUARTER, f"Misses above and below a range are about as many, {_KINDS}", "within twice", _sides, "quarter", "quarter.csv"),
