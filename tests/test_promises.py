@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.words.promised import ABOUT, NOT_MEASURED, as_shown, judged, promised, summary
+from analytics.words.promised import ABOUT, NOT_MEASURED, Kept, as_shown, judged, promised, summary
 
 EVIDENCE = Path(__file__).parents[1] / "data" / "evidence"
 PAGE = EVIDENCE / "README.md"
@@ -517,7 +517,7 @@ def test_every_time_is_the_tables():
 )
 def test_met_and_missed(value, least, most, se, told):
     """By hand: within chance is within 1.645 standard errors of the aim, on either side."""
-    assert judged(value, least, most, se) == told
+    assert judged(value, least, most, se) is Kept(told)
 
 
 def room(aim: str, told: str, promise: str) -> float | None:
@@ -556,7 +556,7 @@ def test_no_verdict_is_kinder_than_its_figure():
 def test_a_folder_without_tables_has_nothing_measured(tmp_path):
     found = promised(tmp_path)
     assert set(found["measured"]) == {NOT_MEASURED}
-    assert set(found["kept"]) == {""}
+    assert set(found["kept"]) == {Kept.UNKNOWN}
     assert list(found["about"].unique()) == list(ABOUT)
     assert summary(found)[0].startswith("Of 0 promises 0 are met")
 
@@ -576,7 +576,8 @@ def test_what_is_missed_is_told_as_missed(tmp_path):
         table.to_csv(tmp_path / f"{name}.csv", index=False)
     found = promised(tmp_path)
     of = found[found["table"].isin([f"{name}.csv" for name in worse])]
-    turned = of["kept"].str.startswith("missed") & better.loc[of.index, "kept"].str.startswith("met")
+    met, missed = (Kept.MET, Kept.MET_BY_CHANCE), (Kept.MISSED, Kept.MISSED_BY_CHANCE)
+    turned = of["kept"].isin(missed) & better.loc[of.index, "kept"].isin(met)
     assert set(worse) - {"speed"} <= set(found.loc[turned[turned].index, "table"].str.removesuffix(".csv"))
 
 

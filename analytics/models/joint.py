@@ -136,7 +136,7 @@ def joint_model(
         centre,
         layout,
         distribution,
-        replace(priors, driving=priors.driving_for(layout, data.use_names, data.rates_alike)),
+        priors.lent_for(layout, data.use_names, data.rates_alike),
         life_miles,
         terms.change_days,
         rate_nodes(1.2),

@@ -142,7 +142,7 @@ def fit_driving(
         decline=priors.decline,
         driving=priors.driving,
     )
-    only = replace(only, driving=only.driving_for(layout, data.use_names, data.rates_alike))
+    only = only.lent_for(layout, data.use_names, data.rates_alike)
     top = maximise(objective(rows, layout, "weibull", only, rate_nodes(1.0)), start, limits=np.ones(layout.size))
     theta = top.theta[0]
     at = layout.place("decline")

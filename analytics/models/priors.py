@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -120,15 +120,15 @@ class Priors:
     own: tuple[LifePriors, ...] = ()
     driving: DrivingPrior | None = None
 
-    def driving_for(self, layout: Layout, uses: Sequence[str], alike: bool) -> DrivingPrior | None:
-        """What siblings lent, for just what follows gamma in theta of a ``layout``; None where they lent nothing. uses: of the data, by name. alike: its
+    def lent_for(self, layout: Layout, uses: Sequence[str], alike: bool) -> Priors:
+        """These, with what siblings lent of driving for just what follows gamma in theta of a ``layout``, if they lent. uses: of the data, by name. alike: its
         odometers were written down by a rule, so that `spread` holds as it stands."""
         names = driving_names(layout, uses)
         usual = DrivingPrior.usual(names, self) if self.driving is not None and names else None
         if self.driving is None or usual is None:
-            return None
+            return replace(self, driving=None)
         lent = self.driving.within(usual)
-        return lent.fixed(SPREAD, *self.spread) if alike and self.spread else lent
+        return replace(self, driving=lent.fixed(SPREAD, *self.spread) if alike and self.spread else lent)
 
 
 NO_PRIORS = Priors(

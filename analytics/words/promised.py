@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from enum import Enum
 from functools import cached_property, partial
 from pathlib import Path
 from typing import NamedTuple
@@ -19,16 +20,30 @@ READING = (
     "Every fleet and shop is invented, with a known truth. In brackets stands the standard error (s.e.); “within chance”: the aim lies within 1.645 standard errors of what was measured, so that another draw "
     "could have fallen on its other side. A lowest or a most is picked out of many, which its standard error does not know. Made by: what follows python -m studies, and its table."
 )
-_MET, _MISSED, _CHANCE, _SURE = "met", "missed", ", within chance", 1.645
+_SURE = 1.645
 _WITHIN = "lightest class, truth within the powers on record, all damage counted"
 _SHEET = "follows the sheet"
+
+
+class Kept(Enum):
+    """Whether a promise is met, and whether chance could have it otherwise; its value is how that is said."""
+
+    MET = "met"
+    MET_BY_CHANCE = "met, within chance"
+    MISSED = "missed"
+    MISSED_BY_CHANCE = "missed, within chance"
+    UNKNOWN = ""
+
+
+#: of the promises that are met, and of those missed, what chance could have otherwise comes second
+_MET, _MISSED = (Kept.MET, Kept.MET_BY_CHANCE), (Kept.MISSED, Kept.MISSED_BY_CHANCE)
 
 
 class Told(NamedTuple):
     """What was measured, in words, and whether the promise is met."""
 
     measured: str
-    kept: str
+    kept: Kept
 
 
 class _Tables:
@@ -64,14 +79,15 @@ class _Tables:
         return self["advice"].set_index("measure").loc[measure]
 
 
-def judged(value: float, least: float = -math.inf, most: float = math.inf, se: float = 0.0) -> str:
+def judged(value: float, least: float = -math.inf, most: float = math.inf, se: float = 0.0) -> Kept:
     """Whether a ``value`` lies between ``least`` and ``most``, and whether chance could have it otherwise, by its standard error ``se``."""
     room = min(value - least, most - value)
-    return (_MET if room >= 0 else _MISSED) + (_CHANCE if abs(room) < _SURE * se else "")
+    plain, by_chance = _MET if room >= 0 else _MISSED
+    return by_chance if abs(room) < _SURE * se else plain
 
 
-def _all_kept(kept: bool) -> str:
-    return _MET if kept else _MISSED
+def _all_kept(kept: bool) -> Kept:
+    return Kept.MET if kept else Kept.MISSED
 
 
 def _share(value: float, se: float = 0.0) -> str:
@@ -186,7 +202,7 @@ def _torque(t: _Tables) -> Told:
     low = float(ends.min())
     return Told(
         f"{_share(low, _binomial(low, n))} to {_share(float(ends.max()))} of {n} in each of {len(own)} settings",
-        judged(low, 0.88, se=_binomial(low, n)) if ends.max() <= 0.96 else _MISSED,
+        judged(low, 0.88, se=_binomial(low, n)) if ends.max() <= 0.96 else Kept.MISSED,
     )
 
 
@@ -539,14 +555,14 @@ def _seconds(row: pd.Series, least: float, most: float) -> str:
 
 
 def promised(folder: str | Path) -> pd.DataFrame:
-    """Every promise, a row: what it is about, the promise, aimed_at, measured, kept (met or missed; blank where not measured), the study and the table it is made by.
+    """Every promise, a row: what it is about, the promise, aimed_at, measured, kept (`Kept`), the study and the table it is made by.
     folder: of the tables of the evidence."""
     tables = _Tables(folder)
     rows = [(p.about, p.promise, p.aimed_at, *_told(p, tables), p.study, p.table) for p in _PROMISES]
     try:
         rows += [(_TIME, work, aim, *told, "speed", "speed.csv") for work, aim, told in _timed(tables["speed"])]
     except FileNotFoundError:
-        rows.append((_TIME, "Every command", "", NOT_MEASURED, "", "speed", "speed.csv"))
+        rows.append((_TIME, "Every command", "", NOT_MEASURED, Kept.UNKNOWN, "speed", "speed.csv"))
     return pd.DataFrame(rows, columns=["about", "promise", "aimed_at", "measured", "kept", "study", "table"])
 
 
@@ -554,15 +570,15 @@ def _told(promise: Promise, tables: _Tables) -> Told:
     try:
         return promise.told(tables)
     except FileNotFoundError:
-        return Told(NOT_MEASURED, "")
+        return Told(NOT_MEASURED, Kept.UNKNOWN)
 
 
 def summary(table: pd.DataFrame) -> tuple[str, ...]:
     """How many promises are met, and how to read them. table: of `promised`."""
-    met, missed = (table["kept"].str.startswith(word) for word in (_MET, _MISSED))
-    close = table["kept"].str.endswith(_CHANCE)
+    met, close, missed, near = (int((table["kept"] == kept).sum()) for kept in (*_MET, *_MISSED))
+    met, missed = met + close, missed + near
     return (
-        f"Of {met.sum() + missed.sum()} promises {met.sum()} are met, {(met & close).sum()} of them within chance, and {missed.sum()} missed, {(missed & close).sum()} within chance.",
+        f"Of {met + missed} promises {met} are met, {close} of them within chance, and {missed} missed, {near} within chance.",
         READING,
     )
 
@@ -570,6 +586,6 @@ def summary(table: pd.DataFrame) -> tuple[str, ...]:
 def as_shown(table: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
     """The promises as they are read, group by group: what they are about, and their rows, each with what made it. table: of `promised`."""
     made = table["study"].where(table["study"] == "", table["study"] + ": ") + table["table"]
-    shown = table.assign(made_by=made).rename(columns={"kept": "met_or_missed"})
+    shown = table.assign(made_by=made, met_or_missed=[kept.value for kept in table["kept"]])
     for about, own in shown.groupby("about", sort=False):
         yield str(about), own[["promise", "aimed_at", "measured", "met_or_missed", "made_by"]]
