@@ -133,8 +133,8 @@ def rate(
     >>> rated = analytics.rate(shop, component="output shaft", part="OS-B", life_miles=50_000, reliability=0.9, confidence=0.9)
     >>> rated.table[["weight_up_to", "bound_hp", "demonstrated_hp", "units", "failures", "published_hp", "verdict"]]
        weight_up_to    bound_hp  demonstrated_hp  units  failures  published_hp               verdict
-    0        7500.0  961.537845              NaN  108.0       0.0        1500.0  not shown either way
-    1        9000.0  815.857670              NaN  108.0       0.0        1500.0  not shown either way
+    0        7500.0  965.851537              NaN  108.0       0.0        1500.0  not shown either way
+    1        9000.0  780.410528              NaN  108.0       0.0        1500.0  not shown either way
     """
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings

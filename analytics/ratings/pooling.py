@@ -74,7 +74,7 @@ def _of_fits(options: Options) -> Options:
 def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> Word | None:
     """What the records of a part say by themselves; None where they carry no fit."""
     try:
-        data = part_lives(lifetimes, component, part).data
+        data = part_lives(lifetimes, component, part, hidden_apart=True).data
     except AnalyticsError:
         return None
     return said_of(data, options.promise.life, options.settings)

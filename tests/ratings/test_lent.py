@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ import pytest
 from analytics import kept
 from analytics.advice.adviser import Adviser
 from analytics.advice.truck import Wish
-from analytics.lifetimes.table import make_lifetimes
+from analytics.lifetimes.table import make_lifetimes, with_rows
 from analytics.models.joint import fit_joint
 from analytics.models.priors import DrivingPrior, Priors
 from analytics.ratings.at_once import AtOnce
@@ -31,6 +32,7 @@ from analytics.review.how_sure import how_sure
 from analytics.words.ratings.basis import basis
 from tests.small_shop import TOML, build, returned, write_shop
 
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 QUICK = "[targets]\nmiles = 40000\n[ratings]\nreplicates = 0\nreporting_share = 1.0\nearly = false\nlately = false\n"
 LIMITS = [
     {
@@ -65,8 +67,12 @@ def records(tmp_path):
     return load_records(_shop(tmp_path))
 
 
+def _lent_to(options, component, part):
+    return for_component(options, component, part).settings.priors
+
+
 def _priors(options, part):
-    return for_component(options, "input shaft", part).settings.priors
+    return _lent_to(options, "input shaft", part)
 
 
 def test_each_part_gets_what_the_others_say(records):
@@ -240,3 +246,20 @@ def test_the_page_prints_how_the_trucks_of_siblings_drive(tmp_path):
     assert 9_000 < int(low.replace(",", "")) < 13_500
     assert 15_500 < int(high.replace(",", "")) < 23_000
     assert "middle driver" not in table["held before the records, nine in ten between"]
+
+
+def test_what_is_lent_is_of_what_stops_a_truck_where_openings_tell_the_rest_apart(monkeypatch):
+    """On the demo, whose output shafts are looked at: OS-A's cracks found at a teardown are no failures of what it lends, as they are none of what it is rated on."""
+    import analytics.ratings.pooling as module
+
+    lifetimes = make_lifetimes(load_records(DEMO))
+    lifetimes = with_rows(lifetimes, lifetimes.table[lifetimes.table["component"] == "output shaft"])
+    rated, all_damage = (
+        part_lives(lifetimes, "output shaft", "OS-A", hidden_apart=apart).data for apart in (True, False)
+    )
+    assert rated.failures < all_damage.failures
+    asked, plain = [], module.said_of
+    monkeypatch.setattr(module, "said_of", lambda data, *of: (asked.append(data), plain(data, *of))[1])
+    lent = _lent_to(lending(lifetimes, options_for(lifetimes.shop)), "output shaft", "OS-B")
+    assert [data.failures for data in asked] == [rated.failures]
+    assert lent.lenders == ("OS-A",)
