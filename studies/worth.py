@@ -2,7 +2,7 @@
 
 A shop builds one component from two parts, the dearer where the limit of the cheaper does not reach; a truck beyond both is turned
 away. Each limit begins at .7, 1.0 or 1.35 of the truth. Five owners: one never changes it; one sets it just below the first failure
-(the habit); one does what the sheet says, looking each half year after the first; one weighs all that records could tell
+(the habit); one does what the sheet says, each quarter after the first year; one weighs all that records could tell
 (`studies.best_odds`); one knows the truth from the first day.
 
 A comeback is a part that fails within the target life. A truck is refused where a part is passed over that the truth allows for its
@@ -300,7 +300,7 @@ def _look(owner: Owner, day: float, replicates: int) -> pd.DataFrame:
 
 
 def follow(shop: InventedShop, start: float, replicates: int, tries: bool = False) -> tuple[Owner, dict[str, float]]:
-    """The owner who accepts what the sheet says, each half year after the first, and where he ``tries`` fits parts as far above their limits as it says; with what it said. first_right: quarter of
+    """The owner who accepts what the sheet says, each quarter from the fourth on, and where he ``tries`` fits parts as far above their limits as it says; with what it said. first_right: quarter of
     the first raise of a limit that is too low, or lower of one that is too high, NaN: never; the middle of the parts' lightest class."""
     owner = Owner(shop, start)
     said = {"looks": 0, "raises": 0, "raised_above": 0, "wrong_lower": 0, "lowers": 0, "tried": 0, "tried_above": 0}
@@ -308,7 +308,7 @@ def follow(shop: InventedShop, start: float, replicates: int, tries: bool = Fals
     wrong = np.zeros(len(PARTS), bool)
     for quarter in range(QUARTERS):
         owner.build(quarter)
-        if quarter < FIRST_LOOK or quarter % 2 == 0:
+        if quarter < FIRST_LOOK:
             continue
         day = (quarter + 1) * QUARTER_DAYS
         owner.tried[:] = 0.0

@@ -33,6 +33,8 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
     jac[others, 0] = theta[others]
     jac[others, others] = beta
     curve, vectors = np.linalg.eigh(jac.T @ (-0.5 * (top.hess[0] + top.hess[0].T)) @ jac)
+    # the sign of an eigenvector is arbitrary: left to the library at hand, another machine would give other draws
+    vectors = vectors * np.where(vectors[np.abs(vectors).argmax(0), np.arange(p)] < 0, -1.0, 1.0)
     root = vectors / np.sqrt(np.maximum(curve, 1e-8 * curve.max())) * np.sqrt(1.1)
     points = np.clip(qmc.Sobol(p + 1, scramble=True, rng=np.random.default_rng(seed)).random(draws), 1e-9, 1 - 1e-9)
     t = ndtri(points[:, :p]) / np.sqrt(2 * gammaincinv(3.0, points[:, p:]) / 6.0)

@@ -19,7 +19,7 @@ from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, FitRating, Fitted, drawn
 
 #: draws of each posterior, and pairs made of them
-_DRAWS, _PAIRS, _SEED = 1024, 4096, 1
+_DRAWS, _PAIRS, _SEED = 4096, 8192, 1
 #: log powers between which the rating lies
 _LOWEST, _HIGHEST = 0.0, float(np.log(1e6))
 _WEIBULL = "weibull"

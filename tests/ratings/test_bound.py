@@ -121,6 +121,22 @@ def test_the_constraint_holds_and_the_root_falls(fleet):
     assert root(p) == pytest.approx(1.2816, abs=1e-6)
 
 
+def test_draws_do_not_hang_on_the_signs_of_eigenvectors(fleet, monkeypatch):
+    """Which of the two signs a library of linear algebra gives is arbitrary."""
+    model, top = fit_joint(joint_model(fleet.take(np.arange(len(fleet.lower)) < 100), 50_000.0))
+    usual, decomposed = posterior_draws(model, top, 16, 1), np.linalg.eigh
+    signs = np.random.default_rng(3).choice([-1.0, 1.0], len(top.theta[0]))
+    assert {*signs} == {-1.0, 1.0}
+
+    def other_signs(matrix):
+        values, vectors = decomposed(matrix)
+        return values, vectors * signs
+
+    monkeypatch.setattr(np.linalg, "eigh", other_signs)
+    for own, other in zip(usual, posterior_draws(model, top, 16, 1), strict=True):
+        np.testing.assert_array_equal(own, other)
+
+
 def test_second_opinion_equals_a_long_markov_chain(fleet):
     """The same posterior by random-walk Metropolis (general method), 60,000 steps."""
     small = fleet.take(np.arange(len(fleet.lower)) < 200)
