@@ -10,7 +10,7 @@
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
 # make long     the plain reckoning on 300 random shops, where make slow draws 40; the pages of 40 invented shops, where it reads 3
 # make bench    how fast the work is against others on this machine: data/evidence/speed.csv; ONLY="fits curves": some of it
-# make study    the long studies: hours; the first goes on where it stopped
+# make study    every study but that of speed: hours; a table is made anew where its rows are missing
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
 PYTHON ?= python3
@@ -73,14 +73,8 @@ bench: $(READY)
 study: $(READY)
 	$(PY) -m tests.hostile.mutilate --times 1500
 	$(PY) -m tests.interrupted.kill --times 20
-	$(PY) -m studies coverage
-	$(PY) -m studies cutoffs
-	$(PY) -m studies power-ratio
-	$(PY) -m studies none-failed
-	$(PY) -m studies shops
-	$(PY) -m studies watch
-	$(PY) -m studies guarantee
-	$(PY) -m studies load
+	for study in coverage cutoffs power-ratio prediction none-failed shops hidden stops worth advice slips quarter watch guarantee load outside; do \
+		$(PY) -m studies $$study || exit 1; done
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

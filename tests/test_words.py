@@ -98,9 +98,10 @@ def test_codes_in_a_table_are_said_and_the_rest_is_left_alone():
 
 @pytest.mark.parametrize(
     ("p", "told"),
-    [(0.0131, "p = 0.013"), (0.9, "p = 0.9"), (4e-5, "p under 0.0001"), (0.0, "p under 0.0001"), (NAN, "p not known")],
-)
-def test_a_p_value_is_never_0(p, told):
+    [(0.0131, "p = 0.013"), (0.9, "p = 0.9"), (4e-5, "p under 0.0001"), (0.0, "p under 0.0001"), (NAN, "p not known"),
+     (0.994, "p = 0.99"), (0.996, "p over 0.99"), (1.0, "p = 1")],
+)  # fmt: skip
+def test_a_p_value_is_never_0_nor_1_where_it_is_not(p, told):
     assert p_words(p) == told
     assert told in say(reason(Assumption.POWER_LAW_BENDS, p_value=p))
 

@@ -148,9 +148,11 @@ def class_named(label: str) -> str:
 
 
 def p_words(p: float) -> str:
-    """A p-value as it is said everywhere: 'p = 0.013', 'p under 0.0001', never 0; 'p not known' of NaN."""
+    """A p-value as it is said everywhere: 'p = 0.013', 'p under 0.0001', never 0; 1 only where it is; 'p not known' of NaN."""
     if isnan(p):
         return "p not known"
+    if 0.995 <= p < 1:
+        return "p over 0.99"
     return f"p = {p:.2g}" if p >= 1e-4 else "p under 0.0001"
 
 
