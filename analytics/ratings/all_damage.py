@@ -18,8 +18,9 @@ from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, FitRating, Fitted, drawn
 
-#: draws of each posterior, and pairs made of them
-_DRAWS, _PAIRS, _SEED = 4096, 8192, 1
+#: draws of each posterior, and pairs made of them: of a bound that is published, and of one to compare with others. By the second the demo's part
+#: moves with the seed by a standard deviation of .5 to .9%, by the first by half of that (8 seeds)
+_PUBLISHED, _COMPARED, _SEED = (4096, 8192), (1024, 4096), 1
 #: log powers between which the rating lies
 _LOWEST, _HIGHEST = 0.0, float(np.log(1e6))
 _WEIBULL = "weibull"
@@ -50,16 +51,22 @@ def fit_hidden(opened: LifeData, life_miles: float, settings: RatingSettings) ->
 
 
 def for_all_damage(
-    own: FitRating, fitted: Fitted, hidden: HiddenDamage, weight_lb: float, use: str, promise: Promise
+    own: FitRating,
+    fitted: Fitted,
+    hidden: HiddenDamage,
+    weight_lb: float,
+    use: str,
+    promise: Promise,
+    published: bool = True,
 ) -> FitRating:
     """The rating ``own`` of one distribution (``fitted``) for what stops a truck, moved to all damage by what is ``hidden``: at weight_lb, a ``use`` by its name and
-    the ``promise``."""
+    the ``promise``. published: else from fewer draws, to be compared with others."""
     at = float(np.log(weight_lb)), use
     one, other = _line(fitted, fitted.top.theta, *at), _line(hidden.fitted, hidden.fitted.top.theta, *at)
     estimate = float(_power_of_both(one, other, fitted.model.distribution, promise.reliability)[0])
     if fitted.behind >= FAR_BEHIND:  # rules nothing out
         return replace(own, estimate=estimate, upper=min(own.upper, estimate), stopping=own)
-    down, upper = _limits(fitted, hidden, at, promise)
+    down, upper = _limits(fitted, hidden, at, promise, _PUBLISHED if published else _COMPARED)
     moved = {name: getattr(own, name) - down for name in ("first_order", "calibrated", "opinion")}
     return replace(own, estimate=estimate, upper=min(own.upper, upper), stopping=own, **moved)
 
@@ -71,21 +78,25 @@ def all_for_all_damage(
     weight_lb: float,
     use: str,
     promise: Promise,
+    published: bool = True,
 ) -> list[FitRating]:
-    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage` at weight_lb, a ``use`` by its name and the ``promise``; as they are where
-    nothing is ``hidden``."""
+    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage` at weight_lb, a ``use`` by its name and the ``promise``, ``published`` or not;
+    as they are where nothing is ``hidden``."""
     if hidden is None:
         return alone
-    return [for_all_damage(r, f, hidden, weight_lb, use, promise) for r, f in zip(alone, fits, strict=True)]
+    return [for_all_damage(r, f, hidden, weight_lb, use, promise, published) for r, f in zip(alone, fits, strict=True)]
 
 
-def _limits(fitted: Fitted, hidden: HiddenDamage, at: tuple[float, str], promise: Promise) -> tuple[float, float]:
-    """How far the lower limit of the log rating goes down when hidden damage counts too, and its upper limit then, by the posteriors of both."""
+def _limits(
+    fitted: Fitted, hidden: HiddenDamage, at: tuple[float, str], promise: Promise, size: tuple[int, int]
+) -> tuple[float, float]:
+    """How far the lower limit of the log rating goes down when hidden damage counts too, and its upper limit then, by the posteriors of both. size: draws of each, and
+    pairs of them."""
     z, order = (
         standard_quantile(promise.reliability, fitted.model.distribution),
-        np.random.default_rng(_SEED).permutation(_PAIRS),
+        np.random.default_rng(_SEED).permutation(size[1]),
     )
-    theta, beside = _even_draws(fitted), _even_draws(hidden.fitted)[order]
+    theta, beside = _even_draws(fitted, *size), _even_draws(hidden.fitted, *size)[order]
     code = fitted.model.data.use_names.index(at[1]) if at[1] else 0
     alone = log_power_at(fitted.model, theta, z, at[0], code)
     lines = _line(fitted, theta, *at), _line(hidden.fitted, beside, *at)
@@ -94,10 +105,10 @@ def _limits(fitted: Fitted, hidden: HiddenDamage, at: tuple[float, str], promise
     return float(np.quantile(alone, doubt) - np.quantile(both, doubt)), float(np.quantile(both, promise.confidence))
 
 
-def _even_draws(fitted: Fitted) -> np.ndarray:
-    """Draws (_PAIRS, p) of a posterior, as many of each as its weight is worth."""
-    theta, weight = drawn(fitted, _DRAWS, _SEED)
-    at = np.searchsorted(np.cumsum(weight), (np.arange(_PAIRS) + 0.5) / _PAIRS)
+def _even_draws(fitted: Fitted, draws: int, pairs: int) -> np.ndarray:
+    """(pairs, p) of so many ``draws`` of a posterior, as many of each as its weight is worth."""
+    theta, weight = drawn(fitted, draws, _SEED)
+    at = np.searchsorted(np.cumsum(weight), (np.arange(pairs) + 0.5) / pairs)
     return theta[at.clip(max=len(theta) - 1)]
 
 
