@@ -27,7 +27,7 @@ import numpy as np
 Result = TypeVar("Result")
 #: the folder to keep in; "off": nothing is kept
 CACHE = "ANALYTICS_CACHE"
-_LIBRARIES = ("numpy", "pandas", "scipy", "pyarrow", "matplotlib")
+_LIBRARIES = ("numpy", "pandas", "scipy", "pyarrow", "matplotlib", "xlsxwriter")
 #: a file not asked for in so many days is taken away, and the oldest where all together hold more
 _DAYS, _MOST_BYTES = 100.0, 2_000_000_000
 _DIGEST = hashlib.sha256().digest_size

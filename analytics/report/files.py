@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import textwrap
 from collections import Counter
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.kept import once
 from analytics.records.load import ISSUE_COLUMNS
 from analytics.review.fleet_view import FleetView
 from analytics.review.one_sheet import Sheet, standing_alarms
@@ -28,6 +30,7 @@ from analytics.words.lifetimes import lifetimes_sheet
 from analytics.words.ratings.sheet import offered
 from analytics.words.review import workbook as pages_words
 from analytics.words.review.settings import settings_of
+from analytics.words.units import Units, speaking, spoken
 
 #: answers of the fleet that leave a file of their own, and its name
 VIEW_FILES = {
@@ -45,6 +48,8 @@ VIEW_FILES = {
 #: figures of a CSV file are kept to so many digits, whole numbers whole
 _DIGITS = 6
 _SHEET_ROWS = 1_048_576
+#: a workbook of more rows is not kept: to look it up would take memory of its own
+_KEPT_ROWS = 200_000
 #: so many letters a sheet of A4 across holds at the least share of its size that still reads (7 points); of a wider table the first columns are printed
 _PAGE_WIDE, _LEAST_SIZE = 178.0, 62
 
@@ -153,17 +158,26 @@ def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFr
     """A workbook of tables behind a page that guides, each figure with its unit, to be printed on A4 across. Text stays text: no cell can
     become a formula or a link. Same tables, same bytes. book_of: review, ratings or load; title: of the book; sheets: by the name of
     their page; currency: the sign before an amount. path: of the file."""
+    asked = book_of, title, sheets, currency, spoken()
+    kept = sum(map(len, sheets.values())) <= _KEPT_ROWS
+    with whole_file(path) as part:
+        part.write_bytes(once(_book, asked) if kept else _book(*asked))
+
+
+def _book(book_of: str, title: str, sheets: dict[str, pd.DataFrame], currency: str, units: Units) -> bytes:
+    """The workbook of `write_book`, in the ``units`` that the shop speaks."""
     import datetime as dt
 
     import xlsxwriter
 
+    whole = io.BytesIO()
     options = {
         "strings_to_formulas": False,
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
     }
-    with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
+    with speaking(units), _disk_told(), xlsxwriter.Workbook(whole, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         looks = _Looks(book, currency)
         for name, frame in {START: guide(book_of, title, sheets), **sheets}.items():
@@ -175,6 +189,7 @@ def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFr
             page.set_header(f"&L{_plain(title)}&R{_plain(name)}")
             page.set_footer("&R&P / &N")
             _fill(page, in_own_units(readable(frame)), looks)
+    return whole.getvalue()
 
 
 def _plain(text: str) -> str:
