@@ -199,12 +199,12 @@ def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
         "ratings.csv",
         "ratings.xlsx",
         "customer_sheet.html",
-        "above_proven.csv",
+        "above_supported.csv",
     }
     assert "s a row" in capsys.readouterr().out
     table = pd.read_csv(out / "ratings.csv")
     assert (table["life_miles"] == 40_000).all()
-    listed = pd.read_csv(out / "above_proven.csv")["serial"]
+    listed = pd.read_csv(out / "above_supported.csv")["serial"]
     assert len(listed)
     assert not [serial for serial in listed if serial in (out / "customer_sheet.html").read_text(encoding="utf-8")]
     page = _unscripted(out / "ratings.html")

@@ -331,7 +331,7 @@ class RatingResult(Shown):
 
         _show(SECTIONS, self.follow_up, sections)
 
-    def above_proven(self) -> AnswerResult:
+    def above_supported(self) -> AnswerResult:
         """The trucks that run above what the records support (customers' data: keep in the shop)."""
         from analytics.review.calls import above_limit
         from analytics.review.snapshot import snapshot_of

@@ -472,7 +472,7 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"One who also fits parts above their limits as far as the sheet says they may be tried pays {1 - tries.cost_10 / habit.cost_10:.0%} less than the habit at ten to one ({1 - tries.cost_5 / habit.cost_5:.0%} at five, "
         f"{1 - tries.cost_20 / habit.cost_20:.0%} at twenty); of {tries.tried:,.0f} such trials {tries.tried_above / tries.tried:.0%} went above the truth.",
         f"The goal of 20% less than the habit is not reached, and records alone hardly hold it: one who knew how such shops are drawn, read every odometer and set each limit where the cost he "
-        f"expects is least (best odds) would pay {1 - odds.cost_10 / habit.cost_10:.0%} less, and at {odds.raised_above / odds.looks:.0%} of his looks raise a limit above the truth, which the sheet never may. First-order bounds, a look each half year.",
+        f"expects is least (best odds) would pay {1 - odds.cost_10 / habit.cost_10:.0%} less, and at {odds.raised_above / odds.looks:.0%} of his looks raise a limit above the truth, which the sheet never may. First-order bounds, a look each quarter.",
     )
     first_right = table["first_right_quarter"].map(
         lambda at: "" if at != at else "never" if at == math.inf else f"{at:.0f}"

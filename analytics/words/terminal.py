@@ -34,7 +34,7 @@ def review(page: Path) -> str:
 
 def ratings(page: Path, rows: int, seconds: float) -> str:
     """Where the ``page`` of the ratings lies, what lies beside it, and how many ``seconds`` its ``rows`` took."""
-    told = f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv"
+    told = f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_supported.csv"
     return f"{told}\n{rows} rows, page and files in {seconds:.0f} s: {seconds / rows:.1f} s a row." if rows else told
 
 

@@ -1,4 +1,4 @@
-"""What the remaining files hold, reckoned in loops: overlap.csv, renew_at_rebuild.csv, ask_for.csv, above_proven.csv, calls.csv, the published
+"""What the remaining files hold, reckoned in loops: overlap.csv, renew_at_rebuild.csv, ask_for.csv, above_supported.csv, calls.csv, the published
 limits of ratings.csv, and the rows set aside; likewise without the package. What hangs on a model is left out."""
 
 from __future__ import annotations

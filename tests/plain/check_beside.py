@@ -94,7 +94,7 @@ def compare_beside(
         told = above_limit(records, stand, sheet)
         shown = [row | {"use": row["use"] or "not recorded"} for row in proven]
         compare(
-            "above_proven",
+            "above_supported",
             told.table,
             shown,
             "serial over_by years_out",
@@ -102,7 +102,7 @@ def compare_beside(
         )
         count = [said.values for said in told.said if said.code is Above.COUNT]
         compare(
-            "above_proven by part",
+            "above_supported by part",
             _by_part(count),
             beside.by_part(proven),
             "component part",

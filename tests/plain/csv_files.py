@@ -46,7 +46,7 @@ FILES = {
     "said": Held("", "what the forecast, the watch and limits.csv say, as they say it: tests/review/test_said.py"),
     # ratings
     "ratings": Held("ahead.rated", f"powers: {FITS}"),
-    "above_proven": Held("beside.above", f"chances: {FITS}"),
+    "above_supported": Held("beside.above", f"chances: {FITS}"),
     # load
     "loads": Held("reckoning.lifetimes", "loads: tests/driveline, against published examples"),
     "load_ratings": Held("", f"of models alone: tests/ratings/test_by_load.py, {FITS}"),

@@ -101,7 +101,7 @@ def written(tmp_path_factory):
     analytics.review(shop).save(out)
     rated = analytics.rate(shop)
     rated.save(out)
-    rated.above_proven().save(out / "above_proven.csv")
+    rated.above_supported().save(out / "above_supported.csv")
     analytics.load(shop).save(out)
     analytics.cutoff(shop, "input shaft", "IS-A", "IS-B").save(out)
     write_csv(backtest_table(backtest(folder, 1)), out / "backtest.csv")

@@ -196,7 +196,7 @@ def test_two_shops_in_one_session_each_speak_their_own(tmp_path):
         said += [
             labels,
             form.children[5].value,
-            str(rating.above_proven()),
+            str(rating.above_supported()),
             rating.plot().answer,
             *rating.table["reason"],
         ]

@@ -57,7 +57,7 @@ def whole(shop: analytics.api.shop.ShopRecords, out: Path) -> tuple[Path, dict[s
         advice = analytics.advise(shop, "450 kW", "3300 kg", "street")
         for name, result in (("review", review), ("ratings", rating), ("load", load), ("cutoff", cut)):
             result.save(out / name)
-        rating.above_proven().save(out / "ratings" / "above_proven.csv")
+        rating.above_supported().save(out / "ratings" / "above_supported.csv")
         advice.save(out / "advice.html")
         with units.speaking_as(shop.records.shop):
             pages = {
