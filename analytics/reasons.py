@@ -178,6 +178,7 @@ class Boundary(Code):
 class ByLoad(Code):
     """What limits a rating on torque or margin."""
 
+    AS_SIBLINGS = auto()
     BELOW_ANY_POWER = auto()
     DEMONSTRATED = auto()
     HELD_AT_LIGHTER = auto()

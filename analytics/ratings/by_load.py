@@ -29,7 +29,7 @@ from analytics.ratings.published import published_hp
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import spared
 from analytics.ratings.verdict import NOT_SHOWN, Judgement, judge
-from analytics.reasons import ByLoad, Reason, Refused, reason
+from analytics.reasons import ByLoad, Reason, Refused, Rests, reason
 from analytics.records.load import NOT_RECORDED
 
 FEWEST_FAILURES = 5
@@ -324,6 +324,13 @@ def rate_on(
     return _as_power(loads, component, part, strength, bound, data)
 
 
+def without_failure(bound: RatingBound) -> ByLoad | None:
+    """What the ``bound`` of a part that never failed rests on; None of one that did."""
+    if not bound.demonstrated_only:
+        return None
+    return ByLoad.AS_SIBLINGS if bound.has(Rests.AS_SIBLINGS) else ByLoad.DEMONSTRATED
+
+
 def _as_power(loads: Loads, component: str, part: str, strength: str, bound: RatingBound, data: LifeData) -> LoadRating:
     def power(load: float) -> float:
         if not math.isfinite(load) or strength == "power":
@@ -331,7 +338,8 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         return _power_at_load(loads, component, part, strength, load, bound.weight_lb, bound.use)
 
     hp, estimate, upper = power(bound.bound_hp), power(bound.estimate_hp), power(bound.upper_hp)
-    why = reason(ByLoad.DEMONSTRATED) if bound.demonstrated_only else None
+    unfailed = without_failure(bound)
+    why = None if unfailed is None else reason(unfailed)
     if not math.isfinite(bound.bound_hp):
         why = reason(ByLoad.NOTHING_PROVEN)
     elif not math.isfinite(hp):

@@ -31,6 +31,7 @@ from analytics.ratings.by_load import (
     loaded_parts,
     rating_begun,
     taken_otherwise,
+    without_failure,
     without_suspects,
 )
 from analytics.ratings.options import STRENGTHS, Options
@@ -76,13 +77,7 @@ def _as_rated(loads: Loads, made: Ratings) -> tuple[pd.DataFrame, tuple[NotRated
     classes, rows = loads.records.shop.weight.classes, []
     bounds = [bound for rated in made.parts for bound in rated.bounds]
     for row, bound in zip(made.table.itertuples(), bounds, strict=True):
-        none = (
-            ByLoad.NOTHING_PROVEN
-            if not math.isfinite(row.supported_hp)
-            else ByLoad.DEMONSTRATED
-            if bound.demonstrated_only
-            else None
-        )
+        none = without_failure(bound) if math.isfinite(row.supported_hp) else ByLoad.NOTHING_PROVEN
         for weight in classes if math.isinf(row.weight_up_to) else [w for w in classes if w == row.weight_up_to]:
             found = [
                 row.component,

@@ -167,6 +167,7 @@ _FACTS = {
 
 texts(
     {
+        ByLoad.AS_SIBLINGS: "none came back; with the shape and slope that its siblings lend",
         ByLoad.BELOW_ANY_POWER: "the load supported lies below that of any power",
         ByLoad.DEMONSTRATED: "demonstrated: none came back",
         ByLoad.HELD_AT_LIGHTER: "held at the {hp:power} of the lighter class",

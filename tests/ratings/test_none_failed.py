@@ -13,11 +13,12 @@ from analytics.models.lifedata import life_data
 from analytics.models.mileage import DrivingFit
 from analytics.models.priors import Priors
 from analytics.ratings.bound import as_siblings_hp, rate_part
+from analytics.ratings.by_load import without_failure
 from analytics.ratings.limit_evidence import Beside, evidence_of
 from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
-from analytics.reasons import Rests
+from analytics.reasons import ByLoad, Rests, reason
 from analytics.words.saying import say
 
 PROMISE = Promise(50_000)
@@ -111,6 +112,10 @@ def test_it_counts_where_siblings_lend_and_is_named_so():
     assert "demonstrated by those miles without a failure, with the shape and slope of its siblings (A)" in say(
         lent.reasons[0]
     )
+    # the page of loads, which tells the figure too, does not call it what the part's own miles demonstrate
+    assert [without_failure(b) for b in (alone, lent)] == [ByLoad.DEMONSTRATED, ByLoad.AS_SIBLINGS]
+    assert "its siblings lend" in say(reason(without_failure(lent)))
+    assert without_failure(replace(lent, seen=replace(lent.seen, failures=1.0))) is None
 
 
 def test_it_stays_with_the_powers_on_record():
