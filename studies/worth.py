@@ -438,4 +438,4 @@ def of_habit(runs: pd.DataFrame) -> pd.DataFrame:
                 share, n = own.sum() / of.sum(), len(own)
                 se = np.sqrt(n / (n - 1) * ((own - share * of) ** 2).sum()) / of.sum()
                 rows.append({"start": name, "owner": owner, "measure": measure, "share": share, "se": se, "shops": n})
-    return pd.DataFrame(rows).round(4).assign(replicates=int(runs["replicates"].iloc[0]))
+    return pd.DataFrame(rows).round(6).assign(replicates=int(runs["replicates"].iloc[0]))

@@ -44,11 +44,14 @@ _FOLLOWED = 50
 TRUCKS = 80
 #: failures' worth of trust that a band fails as the fits say. Chosen among 1 and 4 on simulated shops (data/evidence)
 _PRIOR = 1.0
+#: levels of a band, of all parts and of install errors to each draw of the fits: by one apiece the end of a range moved with the seed by a standard deviation
+#: of 4%, by eight by 2% (the demo's four bands at 1, 3 and 6 years, 8 seeds)
+_LEVELS = 8
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class BandCost:
-    """One band. months, miles: (DRAWS, K) expected comebacks per unit within each of MONTHS, or of MILES, all components
+    """One band. months, miles: (_LEVELS DRAWS, K) expected comebacks per unit within each of MONTHS, or of MILES, all components
     together, reported or not. seen_months, seen_miles: as far as enough units of the band have been followed. year: mean
     comebacks per unit within a year on record, with limits; NaN where none came back or too few were followed. failures:
     of the band's own parts, on record."""
@@ -181,9 +184,11 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
             months += share * a
             miles += share * b
     came, expected = _came_and_expected(snapshot, every.index.to_numpy())
-    held = (_band_factor(came, expected) * common_level(DRAWS))[:, None]
+    # of each draw several, with levels of their own: the ends of a range are its twentieth
+    months, miles, expected = (np.concatenate([drawn] * _LEVELS) for drawn in (months, miles, expected))
+    held = (_band_factor(came, expected) * common_level(len(expected)))[:, None]
     months, miles = months * held, miles * held
-    install = _install(snapshot)[:, None]  # mostly in the first weeks: counted from the first day
+    install = _install(snapshot, len(expected))[:, None]  # mostly in the first weeks: counted from the first day
     ages = np.sort(np.repeat(every["days"].to_numpy(float), every["count"]))[::-1]
     seen_miles = np.sort(every["miles"].dropna().to_numpy(float))[::-1]
     return BandCost(
@@ -231,7 +236,7 @@ def _came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np
 
 
 def _band_factor(came: float, expected: np.ndarray) -> np.ndarray:
-    """By how much the units of a band fail more (or less) than the fits say, (DRAWS,): gamma given what came, shrunk to 1."""
+    """By how much the units of a band fail more (or less) than the fits say, in the shape of ``expected``: gamma given what came, shrunk to 1."""
     return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
 
 
@@ -241,8 +246,8 @@ def _usual_miles_a_day(snapshot: Snapshot) -> float:
     return float((known["miles"] / known["miles_days"]).median()) if len(known) else 30.0
 
 
-def _install(snapshot: Snapshot) -> np.ndarray:
-    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys, from units followed from their first day; from
+def _install(snapshot: Snapshot, draws: int) -> np.ndarray:
+    """Install errors per unit built, (draws,): gamma with the prior of Jeffreys, from units followed from their first day; from
     all, where those are fewer than _FOLLOWED."""
     table = snapshot.table
     begun = set(table.loc[(table["spell"] == 1) & (table["segment"] == 1) & (table["entry_days"] <= 0), "unit"])
@@ -253,7 +258,7 @@ def _install(snapshot: Snapshot) -> np.ndarray:
     if units < _FOLLOWED:
         units, own = float(every["count"].sum()), own | True
     seen = float(table.loc[table["install"] & (table["spell"] == 1) & own, "count"].sum())
-    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / units, DRAWS)
+    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / units, draws)
 
 
 # ---- length ----------------------------------------------------------------------------------------------------------

@@ -146,7 +146,7 @@ def test_install_errors_are_not_made_up_where_no_unit_was_followed_from_its_firs
     back = [returned(builds[59 - k]["serial"], f"2022-{3 + k:02d}-15") for k in range(8)]
     toml = TOML.replace("[shop]\n", '[shop]\nrecords_start = "2022-01-01"\n') + "[ratings]\nreporting_share = 1.0\n"
     snapshot = snapshot_of(load_records(write_shop(tmp_path / "late", toml, builds=builds, returns=back)))
-    assert _install(snapshot).mean() < 0.02
+    assert _install(snapshot, 100).mean() < 0.02
 
 
 def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch):
