@@ -46,7 +46,7 @@ class RatingSettings:
     reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
     ``early_test``. use_terms: a rating per recorded use; one
     with fewer than use_failures is left out of the harshest. replicates: simulated fleets of the calibration; below 20 the
-    first-order bound is published. draws: of the second opinion. explain: work out what each default costs (about as
+    first-order bound is published. draws: of the second opinion; 0: none, and damage that only a teardown shows is weighed by fewer. explain: work out what each default costs (about as
     long again).
     """
 

@@ -99,7 +99,9 @@ def test_a_share_of_the_habit_has_the_standard_error_of_a_ratio():
     table = of_habit(pd.DataFrame(runs)).set_index(["start", "owner", "measure"])
     told = table.loc["all", OWNERS[2], "comebacks"]
     assert (told["share"], told["se"], told["replicates"]) == (1.0, 0.5, 7)  # sqrt(2/1 (1 + 1)) / 4
-    assert table.loc["all", OWNERS[2], "cost_10"]["se"] == pytest.approx(1 / 3, abs=6e-7)  # 30 each of the habit: sqrt(2 (100 + 100)) / 60
+    assert table.loc["all", OWNERS[2], "cost_10"]["se"] == pytest.approx(
+        1 / 3, abs=6e-7
+    )  # 30 each of the habit: sqrt(2 (100 + 100)) / 60
     lowered = table.loc["1 of the truth", OWNERS[2], "lowered"]
     assert (lowered["share"], lowered["se"]) == (0.25, 0.25)
     assert table.loc["all", OWNERS[3], "comebacks"]["se"] == 0.0
