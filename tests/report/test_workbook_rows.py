@@ -8,7 +8,11 @@ import zipfile
 
 import pandas as pd
 
+from analytics import kept
+from analytics.records.shop import Units
+from analytics.report import files
 from analytics.report.files import write_book
+from analytics.words.units import speaking
 
 
 def test_a_row_is_as_tall_as_its_broken_text(tmp_path):
@@ -74,3 +78,21 @@ def test_counts_have_no_decimals_and_no_figure_has_all_of_them(tmp_path):
     # a spreadsheet shows them as "under 0.0001", "0.0004" and "0.021"
     assert """[&lt;0.000100]&quot;under 0.0001&quot;;[&lt;0.01]0.0000;0.000""" in chance
     assert {"#,##0", "#,##0.00", "0.0000"} == set(re.findall(r'formatCode="([^"]+)"', styles))
+
+
+def test_a_book_kept_is_made_anew_where_a_cell_a_heading_or_a_unit_differs(tmp_path, monkeypatch):
+    def written(frame: pd.DataFrame) -> bytes:
+        write_book(tmp_path / "x.xlsx", "review", "x", {"To do": frame}, "$")
+        return (tmp_path / "x.xlsx").read_bytes()
+
+    monkeypatch.setenv(kept.CACHE, str(tmp_path / "cache"))
+    frame = pd.DataFrame({"power_hp": [600.0], "why": ["so"]})
+    first = written(frame)
+    with monkeypatch.context() as idle:
+        idle.setattr(files, "_fill", None)  # nothing is filled in again
+        assert written(frame.copy()) == first
+    assert written(frame.assign(why="not so")) != first
+    assert written(frame.rename(columns={"why": "reason"})) != first
+    with speaking(Units(power="kW")):
+        assert written(frame) != first
+    assert written(frame) == first
