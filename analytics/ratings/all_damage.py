@@ -57,16 +57,16 @@ def for_all_damage(
     weight_lb: float,
     use: str,
     promise: Promise,
-    published: bool = True,
+    settings: RatingSettings,
 ) -> FitRating:
     """The rating ``own`` of one distribution (``fitted``) for what stops a truck, moved to all damage by what is ``hidden``: at weight_lb, a ``use`` by its name and
-    the ``promise``. published: else from fewer draws, to be compared with others."""
+    the ``promise``. ``settings``: of the rating; without a second opinion it is to be compared with others, and made of fewer draws."""
     at = float(np.log(weight_lb)), use
     one, other = _line(fitted, fitted.top.theta, *at), _line(hidden.fitted, hidden.fitted.top.theta, *at)
     estimate = float(_power_of_both(one, other, fitted.model.distribution, promise.reliability)[0])
     if fitted.behind >= FAR_BEHIND:  # rules nothing out
         return replace(own, estimate=estimate, upper=min(own.upper, estimate), stopping=own)
-    down, upper = _limits(fitted, hidden, at, promise, _PUBLISHED if published else _COMPARED)
+    down, upper = _limits(fitted, hidden, at, promise, _PUBLISHED if settings.draws else _COMPARED)
     moved = {name: getattr(own, name) - down for name in ("first_order", "calibrated", "opinion")}
     return replace(own, estimate=estimate, upper=min(own.upper, upper), stopping=own, **moved)
 
@@ -78,13 +78,13 @@ def all_for_all_damage(
     weight_lb: float,
     use: str,
     promise: Promise,
-    published: bool = True,
+    settings: RatingSettings,
 ) -> list[FitRating]:
-    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage` at weight_lb, a ``use`` by its name and the ``promise``, ``published`` or not;
+    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage` at weight_lb, a ``use`` by its name and the ``promise``, under the ``settings``;
     as they are where nothing is ``hidden``."""
     if hidden is None:
         return alone
-    return [for_all_damage(r, f, hidden, weight_lb, use, promise, published) for r, f in zip(alone, fits, strict=True)]
+    return [for_all_damage(r, f, hidden, weight_lb, use, promise, settings) for r, f in zip(alone, fits, strict=True)]
 
 
 def _limits(

@@ -280,9 +280,7 @@ class _Part:
     ) -> list[FitRating]:
         """The ratings ``alone`` of what stops a truck, moved to all damage where it stands apart."""
         use = self.data.use_names[picked] if self.settings.use_terms else ""
-        return all_for_all_damage(
-            alone, fits, made.hidden, self.weight_lb, use, rest, published=self.settings.draws > 0
-        )
+        return all_for_all_damage(alone, fits, made.hidden, self.weight_lb, use, rest, self.settings)
 
     def _few_failures(self, made: PartFits, picked: int) -> bool:
         """Whether fewer than 3 failures stand behind a rating of the use; says so."""

@@ -40,9 +40,7 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
             return level, math.nan, math.nan
         # the cap and the lowest power on record belong to the published figure, not to the curve
         alone = [rate_fit(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
-        each = all_for_all_damage(
-            alone, fits.fits, fits.hidden, weight, name, rest, published=options.settings.draws > 0
-        )
+        each = all_for_all_damage(alone, fits.fits, fits.hidden, weight, name, rest, options.settings)
         return level, as_hp(max(each, key=lambda r: r.loglik).estimate), as_hp(min(r.first_order for r in each))
 
     rows = list(map(at_level, sorted({*_RELIABILITIES, options.promise.reliability})))

@@ -36,8 +36,9 @@ def openings_to_raise(
     rest = bound.promise.without(bound.early_share)
     for times in _TIMES:
         more = fit_hidden(replace(opened, weight=opened.weight * times), options.promise.life, options.settings)
-        published = options.settings.draws > 0
-        each = all_for_all_damage(list(stopping), fits.fits, more, bound.weight_lb, bound.rated_use, rest, published)
+        each = all_for_all_damage(
+            list(stopping), fits.fits, more, bound.weight_lb, bound.rated_use, rest, options.settings
+        )
         if more and raised(tuple(each)):
             return (times - 1) * fits.hidden.opened
     return None

@@ -10,6 +10,7 @@ import pytest
 from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData, life_data, looked_at, opened_of
 from analytics.models.priors import NO_PRIORS
+from analytics.ratings import all_damage
 from analytics.ratings.all_damage import _power_of_both, fit_hidden
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.fits import fit_part
@@ -120,3 +121,13 @@ def test_a_fit_that_does_not_converge_gives_no_number():
     bound = rate_part(data, 7000.0, None, PROMISE, SETTINGS, fits=fits)
     assert np.isnan(bound.bound_hp)
     assert bound.has(Rests.NO_FIT_CONVERGED)
+
+
+@pytest.mark.parametrize(("draws", "made"), [(512, all_damage._PUBLISHED[0]), (0, all_damage._COMPARED[0])])
+def test_a_bound_that_is_published_is_made_of_all_the_draws(draws, made, monkeypatch):
+    asked = []
+    plain = all_damage.drawn
+    monkeypatch.setattr(all_damage, "drawn", lambda fitted, n, seed: asked.append(n) or plain(fitted, n, seed))
+    found = rate_part(fleet(60), 7000.0, None, PROMISE, replace(SETTINGS, draws=draws))
+    assert found.has(Rests.HIDDEN_COUNTED)
+    assert {*asked} == {made}

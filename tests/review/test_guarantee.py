@@ -182,6 +182,20 @@ def test_a_band_follows_its_own_record_as_far_as_it_goes():
     assert 1 < few < 1.6 < 1.9 < many < 2  # drawn towards 1 where there is little
 
 
+def test_the_level_of_a_band_and_install_errors_are_in_its_cost(snapshot, monkeypatch):
+    """With every level twice as high comebacks are twice as many, and one install error in a hundred adds .01 from the first day."""
+
+    def costs(level: float, install: float) -> np.ndarray:
+        monkeypatch.setattr(guarantees, "_band_factor", lambda _, expected: np.full_like(expected, level))
+        monkeypatch.setattr(guarantees, "common_level", np.ones)
+        monkeypatch.setattr(guarantees, "_install", lambda _, draws: np.full(draws, install))
+        return np.concatenate([np.hstack([c.months, c.miles]) for c in band_costs(snapshot)])
+
+    usual = costs(1.0, 0.0)
+    np.testing.assert_allclose(costs(2.0, 0.0), 2 * usual)
+    np.testing.assert_allclose(costs(1.0, 0.01), usual + 0.01)
+
+
 def test_what_came_equals_what_was_expected_where_the_fit_is_right(snapshot):
     units = snapshot.lifetimes.units.index.to_numpy()
     came, expected = _came_and_expected(snapshot, units)
